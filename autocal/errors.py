@@ -1,0 +1,35 @@
+"""The one family of errors a person is meant to read.
+
+The low layers raise these with what was expected, what came, and what to do;
+the command line prints the message and exits with code 2, without a traceback.
+"""
+
+from __future__ import annotations
+
+
+class AutocalError(Exception):
+    """Something a person can act on. The message names the file or option and the remedy."""
+
+
+class FootageError(AutocalError):
+    """A clip or picture cannot be used: missing, damaged, not stereo, wrong size."""
+
+
+class LensError(AutocalError):
+    """A lens description makes no sense: negative focal length, impossible field of view."""
+
+
+class MatchError(AutocalError):
+    """The footage holds too little that both eyes see."""
+
+
+class SolveError(AutocalError):
+    """The matches do not determine a calibration."""
+
+
+class CalibrationFileError(AutocalError):
+    """A calibration file is damaged, foreign, or of a newer version."""
+
+
+class OutputError(AutocalError):
+    """The output place exists already or cannot be written."""
