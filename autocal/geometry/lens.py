@@ -83,15 +83,20 @@ class Lens:
         falling = np.flatnonzero(_radial_slope(theta, self.k) <= 0.0)
         return float(theta[falling[0] - 1]) if falling.size else float(WIDEST_ANGLE_RAD)
 
-    def project(self, bearings: ArrayLike) -> Array:
-        """Pixels (..., 2) of bearings (..., 3) in the camera frame; NaN beyond `max_angle`."""
+    def project(self, bearings: ArrayLike, *, beyond_range: bool = False) -> Array:
+        """Pixels (..., 2) of bearings (..., 3) in the camera frame; NaN beyond `max_angle`.
+
+        With `beyond_range` the formula runs on past `max_angle`: no pixel of the lens, but what
+        an interpolation up to the edge of the range needs.
+        """
         d = np.asarray(bearings, dtype=np.float64)
         rho = np.hypot(d[..., 0], d[..., 1])
         theta = np.arctan2(rho, d[..., 2])
         with np.errstate(invalid="ignore", divide="ignore"):
             # On the axis theta / rho tends to 1 / |d|.
             scale = np.where(rho > 0, _radial(theta, self.k) / rho, 1.0 / np.abs(d[..., 2]))
-        scale = np.where(theta <= self.max_angle, scale, np.nan)
+        if not beyond_range:
+            scale = np.where(theta <= self.max_angle, scale, np.nan)
         return self._pixels_from_distorted(d[..., 0] * scale, d[..., 1] * scale)
 
     def unproject(self, pixels: ArrayLike) -> Array:
