@@ -79,9 +79,10 @@ class Calibration:
     """A calibrated rig with its uncertainty.
 
     rig: geometry, before convergence. covariance: (25, 25) over `autocal.geometry.parameters.NAMES`,
-    those held included with the uncertainty of what they are held to. solved: names that the
-    footage decided. swapped: the left eye's picture is in the right half of the frame (or was
-    given as `--right`). assumed: what was taken for granted, in words.
+    those held included with the uncertainty of what they are held to; all zeros: not known.
+    solved: names that the footage decided. swapped: the left eye's picture is in the right half of
+    the frame (or was given as `--right`). assumed: what was taken for granted, in words. made: when,
+    in ISO 8601, which puts the calibrations of a unit in order.
     """
 
     rig: Rig
@@ -95,6 +96,7 @@ class Calibration:
     quality: Quality | None = None
     footage: Footage | None = None
     unit: str | None = None
+    made: str | None = None
 
     @property
     def view_rig(self) -> Rig:
