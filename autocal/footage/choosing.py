@@ -1,0 +1,82 @@
+"""Which frames to read: plain arithmetic on frame numbers, no pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+#: A burst of a clip that is used whole is never longer than this: it is held in memory.
+LONGEST_BURST = 4
+_CANDIDATES_PER_SEGMENT = 2
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A stretch of a clip from which one burst is taken. candidates: frame numbers it may start at."""
+
+    candidates: tuple[int, ...]
+
+
+def whole_clip(frame_count: int, key_frames: Sequence[int], burst: int) -> list[tuple[int, ...]]:
+    """Every frame of a short clip, in bursts that start at key frames where these allow it."""
+    starts = sorted({0, *(key for key in key_frames if 0 < key < frame_count)})
+    longest = max(burst, LONGEST_BURST)
+    bursts = []
+    if len(starts) == frame_count:  # every frame is a key frame: they lead nowhere in particular
+        starts = [0]
+    for start, end in pairwise([*starts, frame_count]):
+        pieces = -(-(end - start) // longest)
+        edges = np.linspace(start, end, pieces + 1).round().astype(int).tolist()
+        bursts += [tuple(range(first, last)) for first, last in pairwise(edges)]
+    return bursts
+
+
+def segments(
+    frame_count: int, key_frames: Sequence[int], bursts: int, burst: int, forward_budget: int
+) -> list[Segment]:
+    """Stretches of equal length with the places in each at which a burst may start.
+
+    Key frames where a stretch holds any: they decode alone. Elsewhere one place in its middle, which costs
+    decoding from the key frame before; `forward_budget` frames in all at most, so that of very long groups of
+    pictures only the first part is used.
+    """
+    reach = max(burst, forward_budget // min(bursts, len(key_frames)))
+    spans = [(key, min(after, key + reach)) for key, after in pairwise([*key_frames, frame_count])]
+    reachable = np.concatenate([np.arange(start, end) for start, end in spans])
+    is_key = np.isin(reachable, np.asarray(key_frames))
+    found = []
+    for places in np.array_split(np.arange(len(reachable)), bursts):
+        if not len(places):
+            continue
+        keys = reachable[places][is_key[places]]
+        if len(keys):
+            found.append(Segment(tuple(_spread(keys.tolist(), _CANDIDATES_PER_SEGMENT))))
+        else:
+            middle = places[max(0, (len(places) - burst) // 2)]
+            found.append(Segment((int(reachable[middle]),)))
+    return found
+
+
+def bursts_at(starts: Sequence[int], frame_count: int, burst: int) -> list[tuple[int, ...]]:
+    """Bursts from these rising frame numbers, cut short where the next one begins or the clip ends."""
+    return [
+        tuple(range(start, min(start + burst, after)))
+        for start, after in pairwise([*starts, frame_count])
+        if start < after
+    ]
+
+
+def share_out(frame_counts: Sequence[int], n_frames: int) -> list[int]:
+    """How many frames each clip gives: in proportion to its length, at least one, never more than it has."""
+    total = sum(frame_counts)
+    return [min(count, max(1, round(n_frames * count / total))) for count in frame_counts]
+
+
+def _spread(items: list[int], count: int) -> list[int]:
+    if len(items) <= count:
+        return items
+    places = np.floor((np.arange(count) + 0.5) * len(items) / count).astype(int)
+    return [items[place] for place in places]

@@ -1,0 +1,164 @@
+"""A glimpse of a frame at low resolution: how sharp, how textured, how bright; which frames belong together.
+
+Imported late: OpenCV takes its time to load.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from autocal.footage.survey import Picture, StereoFrame
+from autocal.footage.tone import as_unit
+
+Image = NDArray[np.float32]
+
+#: Longer side of the pictures the image circle is found on, px.
+GLIMPSE_PX = 512
+_SHARPNESS_PX = 1024
+_THUMB_PX = 96
+# The middle of a half that any image circle covers, as a share of the shorter half side.
+_MIDDLE_SHARE = 0.42
+# Texture below these is coding noise: rms of the band pass, in full scales. 16-bit pictures show finer steps.
+_FAINTEST_TEXTURE_8_BIT, _FAINTEST_TEXTURE_16_BIT = 0.3 / 255, 0.06 / 255
+_BLACK_BELOW, _WHITE_ABOVE = 0.15, 0.85
+# Frames a moment apart correlate above 0.85 even on a fast walk, other standpoints and other shots below 0.4.
+_SAME_SHOT_CORRELATION = 0.5
+_SAME_PICTURE_CORRELATION = 0.98
+_SAME_PICTURE_SHIFT_PX = 0.25
+_SAME_PICTURE_BLOCKS = 0.8
+_BLOCK_PX = 128
+
+
+@dataclass(frozen=True, eq=False)
+class Glimpse:
+    """One frame seen small.
+
+    small: per half, float32 0..1, longer side at most GLIMPSE_PX. sharpness: per half, higher is sharper;
+    comparable within a clip. blank: per half, "" or why nothing can be matched in it. same_picture: both
+    halves are one picture.
+    """
+
+    clip: int
+    index: int
+    small: tuple[Image, Image]
+    sharpness: tuple[float, float]
+    blank: tuple[str, str]
+    same_picture: bool
+
+    @property
+    def score(self) -> float:
+        """What the frame is worth to the matcher: its worse half decides."""
+        return -1.0 if any(self.blank) else min(self.sharpness)
+
+
+def glimpse(frame: StereoFrame) -> Glimpse:
+    """Look at both halves of a frame."""
+    left, right = (shrunk(half, GLIMPSE_PX) for half in frame.halves)
+    deep = frame.halves[0].dtype == np.uint16
+    return Glimpse(
+        frame.clip,
+        frame.index,
+        (left, right),
+        (_sharpness(frame.halves[0]), _sharpness(frame.halves[1])),
+        (_blank(left, deep), _blank(right, deep)),
+        _same_picture(left, right) and _same_in_full(*frame.halves),
+    )
+
+
+def is_blank(frame: StereoFrame) -> bool:
+    """Whether one of the halves shows nothing that could be matched."""
+    deep = frame.halves[0].dtype == np.uint16
+    return any(_blank(shrunk(half, GLIMPSE_PX), deep) for half in frame.halves)
+
+
+def shrunk(half: Picture, longer_side: int) -> Image:
+    """The half as float32 0..1, averaged down to `longer_side` px; never enlarged."""
+    height, width = half.shape
+    factor = min(1.0, longer_side / max(height, width))
+    size = max(1, round(width * factor)), max(1, round(height * factor))
+    return as_unit(cv2.resize(half, size, interpolation=cv2.INTER_AREA))
+
+
+def thumb(half: Picture) -> Image:
+    """A half reduced to what `same_shot` compares."""
+    small = cv2.resize(shrunk(half, 4 * _THUMB_PX), (_THUMB_PX, _THUMB_PX), interpolation=cv2.INTER_AREA)
+    return _band(small, 1.5, 8.0)
+
+
+def same_shot(before: Image, after: Image) -> bool:
+    """Whether two thumbs can be moments of one continuous take: no cut, no other standpoint between them."""
+    middle = _middle(before.shape)
+    return _correlation(before[middle], after[middle]) > _SAME_SHOT_CORRELATION
+
+
+def _sharpness(half: Picture) -> float:
+    """Variance of the Laplacian (Pech-Pacheco et al., ICPR 2000) on locally normalised luma.
+
+    Normalised by the local deviation, but not below its median: flat regions must not turn into noise.
+    """
+    small = shrunk(half, _SHARPNESS_PX)
+    smooth = cv2.GaussianBlur(small, (0, 0), 6.0)
+    deviation = np.sqrt(cv2.GaussianBlur((small - smooth) ** 2, (0, 0), 6.0))
+    middle = _middle(small.shape)
+    floor = max(float(np.median(deviation[middle])), 1e-4)
+    normalised = (small - smooth) / np.maximum(deviation, floor)
+    return float(cv2.Laplacian(normalised, cv2.CV_32F)[middle].var())
+
+
+def _blank(small: Image, deep: bool) -> str:
+    """Why a half cannot be used, or an empty text."""
+    middle = _middle(small.shape)
+    faintest = _FAINTEST_TEXTURE_16_BIT if deep else _FAINTEST_TEXTURE_8_BIT
+    if float(_band(small, 1.5, 6.0)[middle].std()) >= faintest:
+        return ""
+    level = float(small[middle].mean())
+    return "black" if level < _BLACK_BELOW else "white" if level > _WHITE_ABOVE else "without texture"
+
+
+def _same_picture(left: Image, right: Image) -> bool:
+    if left.shape != right.shape:
+        return False
+    middle = _middle(left.shape)
+    return (
+        _correlation(_band(left, 0.7, 4.0)[middle], _band(right, 0.7, 4.0)[middle])
+        > _SAME_PICTURE_CORRELATION
+    )
+
+
+def _same_in_full(left: Picture, right: Picture) -> bool:
+    """Whether nearly every block of the middle lies in the same place in both halves, within a quarter px."""
+    height, width = left.shape
+    block = min(_BLOCK_PX, min(height, width) // 4)
+    window = cv2.createHanningWindow((block, block), cv2.CV_32F)
+    reach = round(_MIDDLE_SHARE * 0.6 * min(height, width))
+    still = []
+    for y in np.linspace(height // 2 - reach, height // 2 + reach - block, 4).astype(int):
+        for x in np.linspace(width // 2 - reach, width // 2 + reach - block, 4).astype(int):
+            one, other = (as_unit(half[y : y + block, x : x + block]) for half in (left, right))
+            shift, _ = cv2.phaseCorrelate(one - one.mean(), other - other.mean(), window)
+            still.append(bool(np.hypot(shift[0], shift[1]) < _SAME_PICTURE_SHIFT_PX))
+    return float(np.mean(still)) >= _SAME_PICTURE_BLOCKS
+
+
+def _band(image: NDArray[Any], fine_px: float, coarse_px: float) -> Image:
+    """What lies between two scales: difference of Gaussians."""
+    fine = cv2.GaussianBlur(image, (0, 0), fine_px)
+    return np.asarray(fine - cv2.GaussianBlur(image, (0, 0), coarse_px), dtype=np.float32)
+
+
+def _middle(shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    height, width = shape
+    y, x = np.ogrid[:height, :width]
+    radius = np.hypot(x - (width - 1) / 2, y - (height - 1) / 2)
+    return np.asarray(radius <= _MIDDLE_SHARE * min(height, width))
+
+
+def _correlation(one: Image, other: Image) -> float:
+    a, b = (values - values.mean() for values in (one, other))
+    norm = float(np.sqrt((a * a).sum() * (b * b).sum()))
+    return float((a * b).sum()) / norm if norm > 0 else 0.0

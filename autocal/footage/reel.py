@@ -1,0 +1,46 @@
+"""A reel: pictures in order, from a video file or from stills. What the rest of the room asks of one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from autocal.footage.survey import Picture
+
+
+@dataclass(frozen=True, eq=False)
+class ReelFrame:
+    """One whole picture of a reel, as displayed: luma (H, W), its number in display order and its time."""
+
+    index: int
+    time_s: float
+    luma: Picture
+
+
+class Reel(Protocol):
+    """Pictures in order. `notes` grows while frames are read, as damage comes to light."""
+
+    files: tuple[Path, ...]
+    size: tuple[int, int]
+    frame_count: int
+    frame_rate: float | None
+    key_frames: Sequence[int]
+    notes: list[str]
+
+    @property
+    def name(self) -> str:
+        """How messages call the reel."""
+
+    def glance(self, index: int) -> ReelFrame | None:
+        """The key frame at or near `index`, decoded as cheaply as can be; None where it cannot be decoded."""
+
+    def read(self, indices: Sequence[int]) -> Iterator[ReelFrame]:
+        """The frames of these rising numbers, as far as they can be decoded."""
+
+    def colour(self, index: int) -> Picture:
+        """One frame in colour, (H, W, 3)."""
+
+    def close(self) -> None:
+        """Let go of the files."""

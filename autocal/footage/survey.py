@@ -1,0 +1,58 @@
+"""What the footage room hands on: frames, the bursts chosen, and the survey they were chosen from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: Luma or colour, uint8 or uint16 over the full range of the type.
+Picture = NDArray[np.unsignedinteger[Any]]
+#: Called with the stage, what is done, and what there is to do.
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class StereoFrame:
+    """One moment seen by both lenses.
+
+    clip: which clip of the footage; index: frame number in it, display order; time_s: from its first frame.
+    halves: two (H, W) luma pictures, uint8 or uint16; the left half of the frame (or the --left file) first.
+    """
+
+    clip: int
+    index: int
+    time_s: float
+    halves: tuple[Picture, Picture]
+
+
+@dataclass(frozen=True)
+class FrameChoice:
+    """One burst: frames of one clip that follow each other. indices: display order, rising."""
+
+    clip: int
+    indices: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """The bursts chosen, and what the probed frames looked like at low resolution.
+
+    bursts: in the order of clips and time. half_size: (width, height) of a half, px.
+    probed: (clip, index) of every frame looked at.
+    brightest, typical: (2, h, w) float32 in 0..1, per half: maximum and upper quartile over all probed.
+    """
+
+    bursts: tuple[FrameChoice, ...]
+    half_size: tuple[int, int]
+    probed: tuple[tuple[int, int], ...]
+    brightest: NDArray[np.float32]
+    typical: NDArray[np.float32]
+
+    @property
+    def frame_count(self) -> int:
+        """How many frames the bursts hold."""
+        return sum(len(burst.indices) for burst in self.bursts)
