@@ -1,0 +1,147 @@
+"""Smoothed pictures that may be sampled anywhere, and the patches cut from them.
+
+Bilinear sampling of a raw picture pulls positions towards pixel centres. Here the picture is
+first put on a grid finer than its smoothing: a Gaussian of 0.8 sample spacings interpolates a
+ramp to parts in a million (its ripple is exp(-2 pi^2 0.8^2)), and what bilinear sampling on
+half-spacing nodes adds is symmetric and small.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocal.geometry.lens import Array
+
+if TYPE_CHECKING:
+    import torch
+
+#: Half a patch's side, in sample spacings; a border more is kept for the gradient.
+HALF_WINDOW = 10
+GRADIENT_BORDER = 2
+SMOOTHING = 0.8  # Gaussian of the smoothed picture, in sample spacings
+_WEIGHT_SIGMA = 6.0  # Gaussian weight over the patch, in sample spacings
+#: Eyes of a larger circle than this (diameter, px) are sampled with a spacing of more than a pixel.
+_FINEST_DIAMETER = 2600.0
+
+WINDOW = 2 * HALF_WINDOW + 1
+SAMPLES = WINDOW * WINDOW
+STORED = WINDOW + 2 * GRADIENT_BORDER
+
+
+@dataclass(frozen=True, eq=False)
+class SmoothImage:
+    """One eye's picture on nodes half a sample spacing apart.
+
+    nodes: (1, 1, h, w) float32 tensor, in 1/255 of the picture's range. spacing: full-resolution
+    px between samples; node (0, 0) lies on pixel (0, 0), nodes are spacing / 2 apart.
+    """
+
+    nodes: torch.Tensor
+    spacing: float
+    size: tuple[int, int]
+
+    def at(self, pixel: torch.Tensor) -> torch.Tensor:
+        """Values (n, k) at full-resolution pixels (n, k, 2)."""
+        import torch
+        from torch.nn.functional import grid_sample
+
+        _, _, height, width = self.nodes.shape
+        to_nodes = 2.0 / self.spacing
+        half = torch.tensor([(width - 1) / 2.0, (height - 1) / 2.0], device=pixel.device, dtype=pixel.dtype)
+        grid = pixel * (to_nodes / half) - 1.0  # with align_corners, -1 and 1 are the outer nodes
+        out = grid_sample(
+            self.nodes, grid[None].to(torch.float32), mode="bilinear", padding_mode="border", align_corners=True
+        )
+        return out[0, 0]
+
+
+def sample_spacing(diameter_px: float) -> int:
+    """Full-resolution px between the samples of a patch: 1, 2, 4, ... by the size of the circle."""
+    spacing = 1
+    while diameter_px / spacing > _FINEST_DIAMETER:
+        spacing *= 2
+    return spacing
+
+
+def smooth_image(luma: NDArray[np.generic], spacing: int, device: str) -> SmoothImage:
+    """Smooth one eye's half (H, W) for sampling every `spacing` px."""
+    import cv2
+    import torch
+
+    top = float(np.iinfo(luma.dtype).max) if np.issubdtype(luma.dtype, np.integer) else max(1.0, float(luma.max()))
+    picture = luma.astype(np.float32) if luma.dtype != np.float32 else luma
+    height, width = picture.shape
+    sigma = SMOOTHING * spacing
+    if spacing == 1:
+        nodes = _doubled(picture, sigma)
+    else:
+        radius = int(np.ceil(4.0 * sigma))
+        taps = _gaussian(np.arange(-radius, radius + 1), sigma)
+        nodes = cv2.sepFilter2D(picture, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REPLICATE)
+        if spacing > 2:
+            nodes = np.ascontiguousarray(nodes[:: spacing // 2, :: spacing // 2])
+    nodes *= np.float32(255.0 / top)
+    return SmoothImage(torch.from_numpy(nodes)[None, None].to(device), float(spacing), (width, height))
+
+
+def _doubled(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
+    """The picture smoothed, on nodes half a pixel apart; node (2 i, 2 j) is pixel (i, j)."""
+    import cv2
+
+    radius = int(np.ceil(4.0 * sigma))
+    at_pixel = _gaussian(np.arange(-radius, radius + 1), sigma)
+    between = _gaussian(np.arange(-radius + 1, radius + 1) - 0.5, sigma)  # nodes at x + 1/2
+    height, width = picture.shape
+    out = np.empty((2 * height, 2 * width), np.float32)
+    for row, taps_y in enumerate((at_pixel, between)):
+        for column, taps_x in enumerate((at_pixel, between)):
+            anchor = (radius - column, radius - row)
+            if column:
+                anchor = (radius - 1, anchor[1])
+            if row:
+                anchor = (anchor[0], radius - 1)
+            out[row::2, column::2] = cv2.sepFilter2D(
+                picture, cv2.CV_32F, taps_x, taps_y, anchor=anchor, borderType=cv2.BORDER_REPLICATE
+            )
+    return out
+
+
+def _gaussian(offset: Array, sigma: float) -> Array:
+    taps = np.exp(-0.5 * (np.asarray(offset, dtype=np.float64) / sigma) ** 2)
+    return taps / taps.sum()
+
+
+def cut_patches(image: SmoothImage, pixel: Array) -> NDArray[np.float16]:
+    """Patches (n, STORED, STORED) about full-resolution pixels (n, 2), each less its mean."""
+    import torch
+
+    device = image.nodes.device
+    offset = torch.from_numpy(_grid(STORED) * image.spacing).to(device)
+    values = image.at(torch.from_numpy(np.asarray(pixel, np.float64)).to(device)[:, None, :] + offset)
+    values = values - values.mean(dim=1, keepdim=True)
+    return values.reshape(-1, STORED, STORED).cpu().numpy().astype(np.float16)
+
+
+def window_offsets() -> Array:
+    """Offsets (SAMPLES, 2), x and y, of a patch's samples, in sample spacings."""
+    return _grid(WINDOW)
+
+
+def window_weights() -> Array:
+    """Weights (SAMPLES,) of a patch's samples, 1 at the centre."""
+    return np.exp(-0.5 * (window_offsets() ** 2).sum(axis=1) / _WEIGHT_SIGMA**2)
+
+
+def noise_taps() -> Array:
+    """The smoothing Gaussian (taps,) as seen by samples one spacing apart, unit sum."""
+    return _gaussian(np.arange(-3, 4), SMOOTHING)
+
+
+def _grid(side: int) -> Array:
+    steps = np.arange(side) - (side - 1) / 2
+    y, x = np.meshgrid(steps, steps, indexing="ij")
+    return np.stack([x.ravel(), y.ravel()], axis=1)
