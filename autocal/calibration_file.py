@@ -172,8 +172,9 @@ def _lens_part(lens: Lens) -> LensPart:
         aspect=float(lens.aspect),
         skew=float(lens.skew),
         decentring=(float(lens.decentring[0]), float(lens.decentring[1])),
-        image_circle=circle
-        and CirclePart(x_px=float(circle.x), y_px=float(circle.y), radius_px=float(circle.radius)),
+        image_circle=None
+        if circle is None
+        else CirclePart(x_px=float(circle.x), y_px=float(circle.y), radius_px=float(circle.radius)),
     )
 
 
@@ -271,17 +272,17 @@ def _calibration_from_file(file: CalibrationFile) -> Calibration:
 
 def _lens(eye: str, part: LensPart) -> Lens:
     circle = part.image_circle
-    lens = Lens(
-        part.size_px,
-        part.focal_px,
-        part.principal_point_px,
-        part.k,
-        part.aspect,
-        part.skew,
-        part.decentring,
-        circle and ImageCircle(circle.x_px, circle.y_px, circle.radius_px),
-    )
     try:
+        lens = Lens(
+            part.size_px,
+            part.focal_px,
+            part.principal_point_px,
+            part.k,
+            part.aspect,
+            part.skew,
+            part.decentring,
+            None if circle is None else ImageCircle(circle.x_px, circle.y_px, circle.radius_px),
+        )
         refuse_impossible(lens)
     except LensError as problem:
         raise LensError(f"{eye} lens: {problem}") from problem
@@ -358,7 +359,9 @@ def _refuse_contradiction(stated: DerivedPart, true: DerivedPart) -> None:
 
 
 def _quality(part: QualityPart | None) -> Quality | None:
-    return part and Quality(
+    if part is None:
+        return None
+    return Quality(
         part.unseen_matches,
         _or_nan(part.vertical_disparity_before_arcmin),
         _or_nan(part.vertical_disparity_after_arcmin),
@@ -369,7 +372,9 @@ def _quality(part: QualityPart | None) -> Quality | None:
 
 
 def _footage(part: FootagePart | None) -> Footage | None:
-    return part and Footage(
+    if part is None:
+        return None
+    return Footage(
         part.files,
         part.sha256,
         part.frame_size_px,

@@ -118,6 +118,8 @@ def cannot_express(calibration: Calibration) -> list[str]:
         lost.append(f"the convergence ({calibration.far.shift_deg:+.3f} degrees of horizontal disparity)")
     if calibration.rig.left.circle or calibration.rig.right.circle:
         lost.append("the image circles")
+    if calibration.swapped:
+        lost.append("that the left eye's picture lies in the right half of the frame")
     return lost
 
 
