@@ -224,8 +224,8 @@ class Footage:
         usable = [one for one in seen if not any(one.blank)]
         if usable and all(one.same_picture for one in usable):
             raise FootageError(
-                f"{names}: both halves show the same picture, so there is no stereo in it; give the recording "
-                "with one lens in each half, not a flat film doubled"
+                f"{names}: both halves show the same picture, so there is no stereo in it; give the "
+                "recording with one lens in each half, not a flat film doubled"
             )
 
 
