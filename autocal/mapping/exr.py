@@ -1,0 +1,188 @@
+"""The ST map as an OpenEXR file: 32-bit float, lossless, and saying in its header what it means.
+
+Channels: R = u, G = v, B = 0, A = 1 inside the lens and 0 outside. B carries nothing: some
+compositing nodes only take RGBA, and zeros cost next to nothing. Half floats step by 4 px at
+8192 px, so they are never written; nor are PXR24, B44 and DWA, which lose precision.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from autocal.calibration import Calibration
+from autocal.errors import CalibrationFileError, OutputError
+from autocal.mapping.stmap import Float32, Mask, StMap
+from autocal.whole_file import whole_file
+
+#: ZIP is what every program reads; level 3 is as small as the usual 4 on these maps, and faster.
+_COMPRESSION: Final = "zip:3"
+#: Rows handed over at a time; a multiple of the 16 rows that ZIP packs into one chunk.
+_STRIP: Final = 256
+_U: Final = "(x + 0.5) / sourceWidth, x in px from the left, 0 at the centre of the first pixel"
+_V: Final = {
+    "bottom": "1 - (y + 0.5) / sourceHeight, y in px from the top, 0 at the centre of the first row",
+    "top": "(y + 0.5) / sourceHeight, y in px from the top, 0 at the centre of the first row",
+}
+_PROJECTION: Final = (
+    "half-equirectangular: each eye's view spans longitude -90 to +90 degrees left to right and "
+    "latitude +90 to -90 degrees top to bottom, edge to edge; poles vertical"
+)
+_SOURCE: Final = {
+    "frame": "whole side-by-side frame",
+    "eye": "the eye's own picture",
+}
+_LAYOUT: Final = {
+    "both": "side by side, left half is the left eye",
+    "left": "left eye only",
+    "right": "right eye only",
+}
+
+
+def write_st_map(
+    path: str | Path, st_map: StMap, calibration: Calibration, *, overwrite: bool = False
+) -> None:
+    """Write an ST map to an OpenEXR file, whole or not at all.
+
+    Raises OutputError when the file exists and `overwrite` is not given, when its name does not
+    end in .exr, and when it cannot be written.
+    """
+    import OpenImageIO as oiio
+
+    if Path(path).suffix.lower() != ".exr":
+        raise OutputError(f"{path}: an ST map is an OpenEXR file: give it a name that ends in .exr")
+    width, height = st_map.size
+    spec = oiio.ImageSpec(width, height, 4, oiio.FLOAT)
+    spec.channelnames = ("R", "G", "B", "A")
+    spec.alpha_channel = 3
+    spec.attribute("compression", _COMPRESSION)
+    for name, value in header_of(st_map, calibration).items():
+        spec.attribute(name, value)
+    with whole_file(path, overwrite=overwrite) as beside:
+        output = oiio.ImageOutput.create(str(beside))
+        if output is None or not output.open(str(beside), spec):
+            raise OutputError(f"{path} could not be written: {_reason(output)}")
+        written = all(
+            output.write_scanlines(first, min(first + _STRIP, height), 0, _rgba(st_map, first))
+            for first in range(0, height, _STRIP)
+        )
+        if not output.close() or not written:
+            raise OutputError(f"{path} could not be written: {_reason(output)}; is the disk full?")
+
+
+def header_of(st_map: StMap, calibration: Calibration) -> dict[str, str | int | float]:
+    """What the file says about itself, by attribute name."""
+    u, v = _U, _V[st_map.v_origin]
+    header: dict[str, str | int | float] = {
+        "Software": f"autocal {_program_version()}",
+        "ImageDescription": (
+            f"ST map of a stereo fisheye rig. R = u = {u}. G = v = {v}. B = 0. "
+            "A = 1 inside the lens, 0 outside (there u = v = 0)."
+        ),
+        "autocal:u": u,
+        "autocal:v": v,
+        "autocal:vOrigin": st_map.v_origin,
+        "autocal:alpha": "1 inside the lens, 0 outside (there u = v = 0)",
+        "autocal:sourceWidth": st_map.source_size[0],
+        "autocal:sourceHeight": st_map.source_size[1],
+        "autocal:source": _SOURCE[st_map.source],
+        "autocal:outputWidth": st_map.size[0],
+        "autocal:outputHeight": st_map.size[1],
+        "autocal:eye": st_map.eye,
+        "autocal:layout": _LAYOUT[st_map.eye],
+        "autocal:projection": _PROJECTION,
+        "autocal:convergenceDeg": float(calibration.far.shift_deg),
+        "autocal:calibrationDigest": geometry_digest(calibration),
+    }
+    if st_map.source == "frame":
+        header["autocal:leftEyeInSource"] = "right half" if calibration.swapped else "left half"
+    return header
+
+
+def geometry_digest(calibration: Calibration) -> str:
+    """SHA-256 (hex) over all that a map is made of: lenses, rotations, convergence, order of the eyes."""
+    rig = calibration.view_rig
+    geometry = {
+        "left": asdict(rig.left),
+        "right": asdict(rig.right),
+        "R_left": rig.R_left.tolist(),
+        "R_right": rig.R_right.tolist(),
+        "swapped": calibration.swapped,
+    }
+    return hashlib.sha256(json.dumps(geometry, sort_keys=True).encode()).hexdigest()
+
+
+def read_st_map(path: str | Path) -> StMap:
+    """Read an ST map that `write_st_map` wrote.
+
+    Raises CalibrationFileError on a missing or damaged file, and on a map of another program: it
+    does not say what its numbers refer to.
+    """
+    import OpenImageIO as oiio
+
+    source = oiio.ImageInput.open(str(path)) if Path(path).is_file() else None
+    if source is None:
+        raise CalibrationFileError(f"{path} is no readable OpenEXR file: give an ST map written by autocal")
+    try:
+        spec = source.spec()
+        header = {attribute.name: attribute.value for attribute in spec.extra_attribs}
+        u, v, valid = _read_channels(path, source, spec)
+        return StMap(
+            u,
+            v,
+            valid,
+            (header["autocal:sourceWidth"], header["autocal:sourceHeight"]),
+            eye=header["autocal:eye"],
+            source={text: name for name, text in _SOURCE.items()}[header["autocal:source"]],  # type: ignore[arg-type]
+            v_origin=header["autocal:vOrigin"],
+        )
+    except KeyError as missing:
+        raise CalibrationFileError(
+            f"{path} is no ST map written by autocal: its header lacks {missing}"
+        ) from missing
+    finally:
+        source.close()
+
+
+def _read_channels(path: str | Path, source: Any, spec: Any) -> tuple[Float32, Float32, Mask]:
+    if spec.nchannels != 4 or spec.format != "float":
+        raise CalibrationFileError(
+            f"{path} is no ST map written by autocal: it has {spec.nchannels} channels of {spec.format}, "
+            "expected 4 of float"
+        )
+    shape = (spec.height, spec.width)
+    u, v, valid = np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.bool_)
+    for first in range(0, spec.height, _STRIP):
+        rows = slice(first, min(first + _STRIP, spec.height))
+        strip = source.read_scanlines(rows.start, rows.stop, 0, 0, 2, "float")
+        if strip is None:
+            raise CalibrationFileError(f"{path} is damaged: {source.geterror()}; write the map again")
+        u[rows], v[rows] = strip[..., 0], strip[..., 1]
+        valid[rows] = (u[rows] != 0) | (v[rows] != 0)  # what A says too, without unpacking it
+    return u, v, valid
+
+
+def _rgba(st_map: StMap, first: int) -> Float32:
+    rows = slice(first, min(first + _STRIP, st_map.size[1]))
+    strip = np.zeros((*st_map.u[rows].shape, 4), dtype=np.float32)
+    strip[..., 0], strip[..., 1], strip[..., 3] = st_map.u[rows], st_map.v[rows], st_map.valid[rows]
+    return strip
+
+
+def _reason(output: Any) -> str:
+    import OpenImageIO as oiio
+
+    return str((output.geterror() if output else oiio.geterror()) or "the system gives no reason").strip()
+
+
+def _program_version() -> str:
+    try:
+        return metadata.version("autocal")
+    except metadata.PackageNotFoundError:  # run from a source tree that was never installed
+        return "from source"

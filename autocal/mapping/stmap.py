@@ -1,0 +1,206 @@
+"""The ST map: for every pixel of the half-equirectangular output, where to sample the source.
+
+Convention
+----------
+Output     each eye's view spans -90 to +90 degrees of longitude and latitude, pixel centres
+           (`autocal.geometry.halfequirect`); the left half of the picture is the left eye.
+u, v       position in the source picture, normalised by its size: u = (x + 0.5) / width,
+           from the left; v = 1 - (y + 0.5) / height, from the bottom, or without the "1 -"
+           from the top. Row 0 of a picture of height 4 is v = 0.875 from the bottom.
+Outside    where the lens, its image circle or the frame ends: u = v = 0 and not valid.
+
+There is no written standard; this is common practice in compositing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocal.calibration import Calibration
+from autocal.errors import LensError, OutputError
+from autocal.geometry.halfequirect import direction_of_longitude_latitude
+from autocal.geometry.lens import Array, Lens
+from autocal.geometry.rig import Rig
+from autocal.mapping._spline import SMALLEST_SIDE, pixel_spline
+from autocal.matches import LEFT, RIGHT
+
+Float32 = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Size = tuple[int, int]
+Eye = Literal["both", "left", "right"]
+Source = Literal["frame", "eye"]
+VOrigin = Literal["bottom", "top"]
+
+#: Side-by-side output: 4096 px for 180 degrees, an eye (common practice, no source).
+DEFAULT_SIZE: Size = (8192, 4096)
+#: Rows worked on at a time: few enough that everything between spline and result stays in the cache.
+_BAND = 16
+
+
+@dataclass(frozen=True, eq=False)
+class SourceMap:
+    """Where one eye's view finds its pixels in that eye's half of the frame.
+
+    x, y: (height, width) source px, integers at pixel centres; NaN where not `valid`.
+    half_size: (width, height) of the half, px.
+    """
+
+    x: Float32
+    y: Float32
+    valid: Mask
+    half_size: Size
+
+
+@dataclass(frozen=True, eq=False)
+class StMap:
+    """A map of a whole output picture; the module says what u and v mean.
+
+    u, v: (height, width); valid: the same shape, False outside the lens, where u = v = 0.
+    source_size: (width, height), px, of the picture that u and v refer to.
+    eye: both side by side, or one view. source: whether that picture is the whole side-by-side
+    frame, or one eye's own picture (for footage that came as two files).
+    """
+
+    u: Float32
+    v: Float32
+    valid: Mask
+    source_size: Size
+    eye: Eye = "both"
+    source: Source = "frame"
+    v_origin: VOrigin = "bottom"
+
+    @property
+    def size(self) -> Size:
+        """(width, height) of the output picture, px."""
+        return self.u.shape[1], self.u.shape[0]
+
+
+def source_map(rig: Rig, eye: int, size: Size) -> SourceMap:
+    """Where one eye's view of `size` (width, height) px finds its pixels, as float32.
+
+    rig: with the convergence applied (`Calibration.view_rig`); eye: LEFT or RIGHT.
+    """
+    x, y = (np.empty(size[::-1], dtype=np.float32) for _ in range(2))
+    valid = np.empty(size[::-1], dtype=np.bool_)
+
+    def keep(rows: slice, x_px: Array, y_px: Array, seen: Mask) -> None:
+        valid[rows], x[rows], y[rows] = seen, x_px, y_px
+        x[rows][~seen] = y[rows][~seen] = np.nan
+
+    _for_each_band(rig, eye, size, keep)
+    return SourceMap(x, y, valid, rig.lens(eye).size)
+
+
+def st_map(
+    calibration: Calibration,
+    size: Size = DEFAULT_SIZE,
+    *,
+    eye: Eye = "both",
+    source: Source = "frame",
+    v_origin: VOrigin = "bottom",
+) -> StMap:
+    """The ST map of a calibration.
+
+    size: (width, height), px, of the whole side-by-side output; with one `eye` the map is that
+    eye's half of it. source: "frame" when the footage is one side-by-side frame (for two files:
+    the two pictures put side by side as given), "eye" for a map into one eye's own picture.
+
+    Raises OutputError on an odd or empty size, and on a map of both eyes into one eye's picture;
+    LensError when the two halves of the frame differ in size.
+    """
+    rig = calibration.view_rig
+    width, height = size
+    if width < 2 or width % 2 or height < 1:
+        raise OutputError(f"a side-by-side map needs an even width and some height, got {width}x{height}")
+    if eye == "both" and source == "eye":
+        raise OutputError("a map of both eyes refers to the whole frame: ask for one eye, or source 'frame'")
+    if rig.left.size != rig.right.size:
+        raise LensError(f"the two halves differ in size: {rig.left.size} and {rig.right.size} px")
+    half_width, half_height = rig.left.size
+    source_size = (half_width * (2 if source == "frame" else 1), half_height)
+    view = (width // 2, height)
+    eyes = {"both": (LEFT, RIGHT), "left": (LEFT,), "right": (RIGHT,)}[eye]
+    shape = (height, view[0] * len(eyes))
+    u, v, valid = np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.bool_)
+    for place, each in enumerate(eyes):
+        columns = slice(place * view[0], (place + 1) * view[0])
+        in_right_half = source == "frame" and (each == RIGHT) != calibration.swapped
+        shift = half_width if in_right_half else 0
+        write = _normalised(u[:, columns], v[:, columns], valid[:, columns], source_size, shift, v_origin)
+        _for_each_band(rig, each, view, write)
+    return StMap(u, v, valid, source_size, eye, source, v_origin)
+
+
+#: Takes rows, x and y (rows, width) in px of the eye's half, and which of them are in the picture.
+#: The positions are finite also where they are not valid, and may be overwritten.
+_BandUser = Callable[[slice, Array, Array, Mask], None]
+
+
+def _normalised(u: Float32, v: Float32, valid: Mask, size: Size, shift: int, v_origin: VOrigin) -> _BandUser:
+    """What writes a band of half pixels as u, v of the whole source picture."""
+    width, height = size
+
+    def write(rows: slice, x_px: Array, y_px: Array, seen: Mask) -> None:
+        valid[rows] = seen
+        for position, offset, scale, result in ((x_px, shift + 0.5, width, u), (y_px, 0.5, height, v)):
+            position += offset  # in place: fresh memory for every band costs more than the arithmetic
+            position /= scale
+            if result is v and v_origin == "bottom":
+                np.subtract(1.0, position, out=position)
+            np.multiply(position, seen, out=result[rows], casting="same_kind")
+
+    return write
+
+
+def _for_each_band(rig: Rig, eye: int, size: Size, use: _BandUser) -> None:
+    """Hand an eye's view to `use` in bands of rows, from several threads at a time."""
+    lens, R = rig.lens(eye), rig.rotation(eye)
+    width, height = size
+    right_edge, bottom_edge = lens.size[0] - 0.5, lens.size[1] - 0.5
+    cos_max_angle = np.cos(lens.max_angle)
+
+    def smooth(column: Array, row: Array) -> Array:
+        """x, y, what tells inside from outside the circle, and the cosine of the angle off axis."""
+        longitude = ((column + 0.5) / width - 0.5) * np.pi
+        latitude = (0.5 - (row + 0.5) / height) * np.pi
+        rays = direction_of_longitude_latitude(longitude[None, :], latitude[:, None]) @ R.T
+        pixels = lens.project(rays, beyond_range=True)
+        return np.concatenate([pixels, _beyond_circle(lens, pixels)[..., None], rays[..., 2:]], axis=-1)
+
+    def finish(rows: slice, values: Array) -> None:
+        x, y, beyond_circle, cos_angle = values.swapaxes(0, 1)
+        seen = (x >= -0.5) & (x <= right_edge) & (y >= -0.5) & (y <= bottom_edge)
+        seen &= (beyond_circle <= 0.0) & (cos_angle >= cos_max_angle)
+        use(rows, x, y, seen)
+
+    if min(size) < SMALLEST_SIDE:
+        exact = smooth(np.arange(width, dtype=np.float64), np.arange(height, dtype=np.float64))
+        finish(slice(0, height), np.moveaxis(exact, -1, 1))
+        return
+    spline = pixel_spline(smooth, size)
+    workers = os.cpu_count() or 1
+
+    def every_nth_band(first: int) -> None:
+        memory = spline.scratch(_BAND)
+        for start in range(first * _BAND, height, workers * _BAND):
+            rows = slice(start, min(start + _BAND, height))
+            finish(rows, spline.values(rows, memory))
+
+    with ThreadPoolExecutor(workers) as threads:
+        for _ in threads.map(every_nth_band, range(workers)):
+            pass  # exceptions of the threads surface here
+
+
+def _beyond_circle(lens: Lens, pixels: Array) -> Array:
+    """Squared distance from the centre of the image circle less the squared radius, px^2."""
+    if lens.circle is None:
+        return np.full(pixels.shape[:-1], -1.0)
+    x, y = pixels[..., 0] - lens.circle.x, pixels[..., 1] - lens.circle.y
+    return np.asarray(x * x + y * y - lens.circle.radius**2)
