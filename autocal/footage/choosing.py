@@ -35,15 +35,13 @@ def whole_clip(frame_count: int, key_frames: Sequence[int], burst: int) -> list[
 
 
 def segments(
-    frame_count: int, key_frames: Sequence[int], bursts: int, burst: int, forward_budget: int
+    frame_count: int, key_frames: Sequence[int], bursts: int, burst: int, reach: int
 ) -> list[Segment]:
     """Stretches of equal length with the places in each at which a burst may start.
 
     Key frames where a stretch holds any: they decode alone. Elsewhere one place in its middle, which costs
-    decoding from the key frame before; `forward_budget` frames in all at most, so that of very long groups of
-    pictures only the first part is used.
+    decoding from the key frame before: of long groups of pictures only the first `reach` frames are used.
     """
-    reach = max(burst, forward_budget // min(bursts, len(key_frames)))
     spans = [(key, min(after, key + reach)) for key, after in pairwise([*key_frames, frame_count])]
     reachable = np.concatenate([np.arange(start, end) for start, end in spans])
     is_key = np.isin(reachable, np.asarray(key_frames))
@@ -52,12 +50,25 @@ def segments(
         if not len(places):
             continue
         keys = reachable[places][is_key[places]]
+        for end in (reachable[places[-1]] + 1, frame_count):
+            roomy = keys[keys + burst <= end]
+            if len(roomy):  # a whole burst before the next stretch, or at least before the end
+                keys = roomy
+                break
         if len(keys):
             found.append(Segment(tuple(_spread(keys.tolist(), _CANDIDATES_PER_SEGMENT))))
         else:
             middle = places[max(0, (len(places) - burst) // 2)]
             found.append(Segment((int(reachable[middle]),)))
     return found
+
+
+def is_out_of_reach(frame_count: int, key_frames: Sequence[int], plan: Sequence[Segment], reach: int) -> bool:
+    """Whether the plan had to leave frames alone because key frames are too rare."""
+    keys = set(key_frames)
+    decodes_forward = any(index not in keys for segment in plan for index in segment.candidates)
+    longest = max(after - key for key, after in pairwise([*key_frames, frame_count]))
+    return decodes_forward and longest > reach
 
 
 def bursts_at(starts: Sequence[int], frame_count: int, burst: int) -> list[tuple[int, ...]]:

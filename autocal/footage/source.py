@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from autocal.errors import FootageError
-from autocal.footage.choosing import bursts_at, segments, share_out, whole_clip
+from autocal.footage.choosing import bursts_at, is_out_of_reach, segments, share_out, whole_clip
 from autocal.footage.halves import SideBySide, StereoReel, TwoFiles
 from autocal.footage.reel import Reel
 from autocal.footage.survey import FrameChoice, Picture, Progress, StereoFrame, Survey
@@ -202,9 +202,13 @@ class Footage:
                 return [(index,) for index in clip.key_frames]
             return [(indices[0],) for indices in whole_clip(clip.frame_count, clip.key_frames, burst)]
         width, height = self.half_size
-        budget = int(_FORWARD_BUDGET_PX / (2 * width * height))
         bursts = max(1, round(share / burst))
-        plan = segments(clip.frame_count, clip.key_frames, bursts, min(burst, share), budget)
+        budget = int(_FORWARD_BUDGET_PX / (2 * width * height))
+        reach = max(burst, budget // min(bursts, len(clip.key_frames)))
+        plan = segments(clip.frame_count, clip.key_frames, bursts, min(burst, share), reach)
+        note = f"{clip.name}: key frames are rare; only the first {reach} frames after each are used"
+        if is_out_of_reach(clip.frame_count, clip.key_frames, plan, reach) and note not in self._own_notes:
+            self._own_notes.append(note)
         return [segment.candidates for segment in plan]
 
     def _refuse_unusable(self, seen: Sequence[Glimpse]) -> None:

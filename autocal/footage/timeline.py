@@ -63,12 +63,12 @@ class Timeline:
         """What to give to a seek that must end at or before key frame `key`."""
         return self.key_stamps[self._places[key]][1]
 
-    def is_key_packet(self, key: int, packet: Any) -> bool:
-        """Whether the packet is that key frame's, or one behind it."""
+    def behind_key(self, key: int, packet: Any) -> int:
+        """How far behind key frame `key` a packet of a key frame is; -1 for packets to pass over."""
         stamp = packet.dts if self.by_decoding_time or packet.pts is None else packet.pts
-        return bool(
-            packet.is_keyframe and stamp is not None and stamp >= self.key_stamps[self._places[key]][0]
-        )
+        if not packet.is_keyframe or stamp is None:
+            return -1
+        return max(-1, stamp - self.key_stamps[self._places[key]][0])
 
 
 def read_timeline(path: Path, container: Any, stream: Any) -> tuple[Timeline, list[str]]:

@@ -22,6 +22,8 @@ from autocal.footage.survey import Picture
 from autocal.footage.timeline import Timeline, read_timeline
 from autocal.footage.tone import full_range
 
+# Containers without an index are sought by guessing; a guess behind the aim is repeated this much earlier.
+_SEEK_EARLIER_S = (0, 1, 10, 1_000_000)
 # Pixel formats whose first plane is luma with its bits on top of each 16-bit sample (P010 and its kin).
 _BITS_ON_TOP = ("p01", "p21", "p41")
 
@@ -108,7 +110,7 @@ class VideoReel:
     def colour(self, index: int) -> Picture:
         """Frame `index` in colour, (H, W, 3), uint8, or uint16 where the video has more than 8 bits."""
         frame = self._advance(index)
-        if frame is None:
+        if frame is None or self._position != index:
             raise FootageError(f"{self.name}: frame {index} cannot be decoded; use another clip")
         deep = max(component.bits for component in frame.format.components) > 8
         picture = frame.reformat(format="rgb48le" if deep else "rgb24").to_ndarray()
@@ -127,9 +129,20 @@ class VideoReel:
         """Decode up to frame `index`, or the next there is; None where none is left."""
         here = self._position
         key = self._timeline.key_at(index)
-        if here is None or index <= here or key > here + 1:
-            self._position = None
-            self._frames = self._decoded(_packets_from(self._container, self._stream, self._timeline, key))
+        if here is not None and index > here and key <= here + 1:
+            return self._decode_up_to(index)
+        frame = self._from_key(key, index)
+        if key > 0 and (frame is None or self._position != index):
+            # Of an open group of pictures the first shown need the group before.
+            frame = self._from_key(self._timeline.key_at(key - 1), index)
+        return frame
+
+    def _from_key(self, key: int, index: int) -> Any | None:
+        self._position = None
+        self._frames = self._decoded(_packets_from(self._container, self._stream, self._timeline, key))
+        return self._decode_up_to(index)
+
+    def _decode_up_to(self, index: int) -> Any | None:
         for frame in self._frames:
             self._position = self._index_of(frame)
             if self._position >= index:
@@ -212,15 +225,22 @@ def _open(path: Path, thread_type: str = "AUTO", options: dict[str, str] | None 
 
 def _packets_from(container: Any, stream: Any, timeline: Timeline, key: int) -> Iterator[Any]:
     """Packets from key frame `key` on, in decoding order."""
-    container.seek(timeline.seek_stamp(key), stream=stream)
+    aim = timeline.seek_stamp(key)
     reached = False
     try:
-        for packet in container.demux(stream):
-            if packet.size == 0:
-                return
-            reached = reached or timeline.is_key_packet(key, packet)
+        for earlier_s in _SEEK_EARLIER_S:
+            container.seek(aim - round(earlier_s / timeline.time_base), stream=stream)
+            for packet in container.demux(stream):
+                if packet.size == 0:
+                    break
+                behind = timeline.behind_key(key, packet)
+                if not reached and behind > 0 and earlier_s != _SEEK_EARLIER_S[-1]:
+                    break  # the seek landed too late
+                reached = reached or behind >= 0
+                if reached:
+                    yield packet
             if reached:
-                yield packet
+                return
     except av.FFmpegError:
         return
 
