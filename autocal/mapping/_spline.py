@@ -72,7 +72,7 @@ def pixel_spline(function: Callable[[Array, Array], Array], size: tuple[int, int
 
     step = (size[0] // _CELLS, size[1] // _CELLS)
     x, y = (
-        np.arange(-_PADDING, -(-side // each) + 1 + _PADDING) * float(each)
+        np.arange(-_PADDING, -(-side // each) + 1 + _PADDING, dtype=np.float64) * each
         for side, each in zip(size, step, strict=True)
     )
     samples = np.moveaxis(function(x, y), -1, 0)

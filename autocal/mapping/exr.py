@@ -18,7 +18,7 @@ import numpy as np
 
 from autocal.calibration import Calibration
 from autocal.errors import CalibrationFileError, OutputError
-from autocal.mapping.stmap import Float32, Mask, StMap
+from autocal.mapping.stmap import Float32, Mask, Source, StMap
 from autocal.whole_file import whole_file
 
 #: ZIP is what every program reads; level 3 is as small as the usual 4 on these maps, and faster.
@@ -34,7 +34,7 @@ _PROJECTION: Final = (
     "half-equirectangular: each eye's view spans longitude -90 to +90 degrees left to right and "
     "latitude +90 to -90 degrees top to bottom, edge to edge; poles vertical"
 )
-_SOURCE: Final = {
+_SOURCE: Final[dict[Source, str]] = {
     "frame": "whole side-by-side frame",
     "eye": "the eye's own picture",
 }
@@ -128,10 +128,11 @@ def read_st_map(path: str | Path) -> StMap:
 
     source = oiio.ImageInput.open(str(path)) if Path(path).is_file() else None
     if source is None:
+        oiio.geterror()  # taken, or the library prints it when the program ends
         raise CalibrationFileError(f"{path} is no readable OpenEXR file: give an ST map written by autocal")
     try:
         spec = source.spec()
-        header = {attribute.name: attribute.value for attribute in spec.extra_attribs}
+        header: dict[str, Any] = {attribute.name: attribute.value for attribute in spec.extra_attribs}
         u, v, valid = _read_channels(path, source, spec)
         return StMap(
             u,
@@ -139,7 +140,7 @@ def read_st_map(path: str | Path) -> StMap:
             valid,
             (header["autocal:sourceWidth"], header["autocal:sourceHeight"]),
             eye=header["autocal:eye"],
-            source={text: name for name, text in _SOURCE.items()}[header["autocal:source"]],  # type: ignore[arg-type]
+            source={text: name for name, text in _SOURCE.items()}[header["autocal:source"]],
             v_origin=header["autocal:vOrigin"],
         )
     except KeyError as missing:

@@ -1,0 +1,76 @@
+"""How long an 8192x4096 ST map takes: computed and written, and read back.
+
+    python -m benchmarks.bench_stmap
+
+Prints rows of the table in benchmarks/README.md: what, measured, bar. The fastest of five
+runs, as the others tell about the neighbours of the process; exits with 1 if a bar is missed.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from autocal.calibration import Calibration, FarPlane
+from autocal.geometry import ImageCircle, Lens, Rig, matrix_from_yaw_pitch_roll
+from autocal.mapping import DEFAULT_SIZE, read_st_map, st_map, write_st_map
+
+_RUNS = 5
+_WRITE_BAR_S, _READ_BAR_S = 3.0, 1.0
+
+
+def rig_8k() -> Calibration:
+    """Two unlike lenses on an 8192x4096 frame, every term of the lens in use."""
+    lenses = [
+        Lens(
+            (4096, 4096),
+            focal,
+            (2050.3, 2043.9),
+            (-0.028, 0.0004, -0.0012, 0.0001),
+            1.0025,
+            decentring=(4e-4, -3e-4),
+            circle=ImageCircle(2048.0, 2046.0, 2010.0),
+        )
+        for focal in (1262.0, 1265.5)
+    ]
+    turn = matrix_from_yaw_pitch_roll(*np.deg2rad([0.2, -0.1, 0.15]))
+    return Calibration(Rig(lenses[0], lenses[1], turn.T, turn), far=FarPlane(shift_deg=0.2))
+
+
+def fastest(action: Callable[[], object]) -> float:
+    """Seconds of the fastest run."""
+    seconds = []
+    for _ in range(_RUNS):
+        start = time.perf_counter()
+        action()
+        seconds.append(time.perf_counter() - start)
+    return min(seconds)
+
+
+def main() -> int:
+    """Print the rows; 1 if a bar is missed."""
+    calibration = rig_8k()
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "stmap.exr"
+        compute = fastest(lambda: st_map(calibration))
+        both = fastest(lambda: write_st_map(path, st_map(calibration), calibration, overwrite=True))
+        read = fastest(lambda: read_st_map(path))
+        megabytes = path.stat().st_size / 1e6
+    where = f"{os.cpu_count()} cores"
+    width, height = DEFAULT_SIZE
+    print(f"| ST map {width}x{height} computed, {where} | {compute:.2f} s | |")
+    print(
+        f"| the same, computed and written ({megabytes:.0f} MB) | {both:.2f} s | at most {_WRITE_BAR_S:g} s |"
+    )
+    print(f"| the same, read back | {read:.2f} s | at most {_READ_BAR_S:g} s |")
+    return int(both > _WRITE_BAR_S or read > _READ_BAR_S)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
