@@ -193,5 +193,3 @@ def _fit_smooth(b: Array, miss: Array) -> Array:
         scale = max(1.4826 * float(np.median(np.abs(left))), 1e-5)
         weight = 1.0 / (1.0 + (left / (2 * scale)) ** 2) ** 2
     return coefficients
-
-

@@ -27,15 +27,20 @@ class Features:
     """Points of one eye in one frame.
 
     pixel: (n, 2), full-resolution px. bearing: (n, 3), camera frame, of the nominal lens.
-    descriptor: (n, 128) float32, unit length.
+    descriptor: (n, 128) float32, unit length. strength: (n,), response of the detector.
     """
 
     pixel: Array
     bearing: Array
     descriptor: NDArray[np.float32]
+    strength: Array
 
     def __len__(self) -> int:
         return len(self.pixel)
+
+    def strongest(self, most: int) -> NDArray[np.float32]:
+        """Descriptors of the strongest points."""
+        return self.descriptor[np.argsort(-self.strength, kind="stable")[:most]]
 
 
 def find_features(image: DetectionImage, lens: Lens, most: int = MOST_POINTS) -> Features:
@@ -45,7 +50,7 @@ def find_features(image: DetectionImage, lens: Lens, most: int = MOST_POINTS) ->
     sift = cv2.SIFT_create(contrastThreshold=_CONTRAST_THRESHOLD, enable_precise_upscale=True)
     keypoints = sift.detect(image.pixels, image.mask)
     if not keypoints:
-        return Features(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 128), np.float32))
+        return Features(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 128), np.float32), np.zeros(0))
     reduced = np.array([k.pt for k in keypoints])
     strength = np.array([k.response for k in keypoints])
     pixel = image.full_from_reduced(reduced)
@@ -56,7 +61,7 @@ def find_features(image: DetectionImage, lens: Lens, most: int = MOST_POINTS) ->
     if descriptor is None:
         descriptor = np.zeros((0, 128), np.float32)
     root = np.sqrt(descriptor / np.maximum(descriptor.sum(axis=1, keepdims=True), 1e-9))
-    return Features(pixel[chosen], bearing[chosen], root.astype(np.float32))
+    return Features(pixel[chosen], bearing[chosen], root.astype(np.float32), strength[chosen])
 
 
 def spread_over_sphere(bearing: Array, strength: Array, most: int) -> NDArray[np.intp]:

@@ -54,7 +54,11 @@ class SmoothImage:
         half = torch.tensor([(width - 1) / 2.0, (height - 1) / 2.0], device=pixel.device, dtype=pixel.dtype)
         grid = pixel * (to_nodes / half) - 1.0  # with align_corners, -1 and 1 are the outer nodes
         out = grid_sample(
-            self.nodes, grid[None].to(torch.float32), mode="bilinear", padding_mode="border", align_corners=True
+            self.nodes,
+            grid[None].to(torch.float32),
+            mode="bilinear",
+            padding_mode="border",
+            align_corners=True,
         )
         return out[0, 0]
 
@@ -72,7 +76,11 @@ def smooth_image(luma: NDArray[np.generic], spacing: int, device: str) -> Smooth
     import cv2
     import torch
 
-    top = float(np.iinfo(luma.dtype).max) if np.issubdtype(luma.dtype, np.integer) else max(1.0, float(luma.max()))
+    top = (
+        float(np.iinfo(luma.dtype).max)
+        if np.issubdtype(luma.dtype, np.integer)
+        else max(1.0, float(luma.max()))
+    )
     picture = luma.astype(np.float32) if luma.dtype != np.float32 else luma
     height, width = picture.shape
     sigma = SMOOTHING * spacing

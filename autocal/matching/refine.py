@@ -58,9 +58,12 @@ class Alignment:
 
 def align(patches: NDArray[np.float16], image: SmoothImage, pixel: Array, shape: Array) -> Alignment:
     """Find patches (n, STORED, STORED) in a picture, from `pixel` (n, 2) and `shape` (n, 2, 2)."""
+    if not len(patches):
+        none = np.zeros(0)
+        return Alignment(np.zeros((0, 2)), np.zeros((0, 2, 2)), none, none, np.zeros(0, dtype=bool))
     parts = [
         _align_chunk(patches[i : i + _CHUNK], image, pixel[i : i + _CHUNK], shape[i : i + _CHUNK])
-        for i in range(0, max(len(patches), 1), _CHUNK)
+        for i in range(0, len(patches), _CHUNK)
     ]
     return Alignment(
         *(
@@ -98,7 +101,9 @@ def _model(patches: NDArray[np.float16], device: torch.device) -> _Model:
 
     # Fourth-order central differences, per sample spacing.
     gradient = [
-        ((8.0 * (shifted(k, 1) - shifted(k, -1)) - (shifted(k, 2) - shifted(k, -2))) / 12.0).reshape(-1, SAMPLES)
+        ((8.0 * (shifted(k, 1) - shifted(k, -1)) - (shifted(k, 2) - shifted(k, -2))) / 12.0).reshape(
+            -1, SAMPLES
+        )
         for k in (0, 1)
     ]
     values = stored[:, inner, inner].reshape(-1, SAMPLES)

@@ -49,6 +49,15 @@ class TrackTable:
         self.view[tracks] = view
         self.pixel[tracks] = pixel
 
+    def has_patch(self, tracks: Ints) -> NDArray[np.bool_]:
+        """Which tracks can still be continued."""
+        return self._row[tracks] >= 0
+
+    def proven(self) -> Ints:
+        """Numbers of tracks that were measured against their patch at least once."""
+        measured = [row[0][np.isfinite(row[4])] for row in self._rows]
+        return np.unique(np.concatenate(measured)) if measured else np.zeros(0, np.int64)
+
     def forget_patches(self, keep: Ints) -> None:
         """Drop the patches of all tracks but these; the others can no longer be continued."""
         keep = keep[self._row[keep] >= 0]
@@ -79,9 +88,7 @@ class TrackTable:
         usual = _median_of_track(track[known], sigma[known], int(track.max(initial=0)) + 1)
         sigma = np.where(known, sigma, usual[track])
         keep = ~alone
-        return matches_from_rows(
-            track[keep], frame[keep], eye[keep], pixel[keep], sigma[keep], frames, size
-        )
+        return matches_from_rows(track[keep], frame[keep], eye[keep], pixel[keep], sigma[keep], frames, size)
 
 
 @dataclass(frozen=True, eq=False)
