@@ -80,6 +80,19 @@ def bursts_at(starts: Sequence[int], frame_count: int, burst: int) -> list[tuple
     ]
 
 
+def burst_plan(n_frames: int, burst: int, key_frames: int) -> tuple[int, int]:
+    """How many bursts to take and how long: about `n_frames` in all, of `burst` each.
+
+    Where key frames are a little too few for that, fewer and longer bursts, so that each still starts at one.
+    """
+    burst = min(burst, n_frames)
+    count = max(1, round(n_frames / burst))
+    if count / 2 <= key_frames < count:
+        count = key_frames
+        burst = round(n_frames / count)
+    return count, burst
+
+
 def share_out(frame_counts: Sequence[int], n_frames: int) -> list[int]:
     """How many frames each clip gives: in proportion to its length, at least one, never more than it has."""
     total = sum(frame_counts)

@@ -20,6 +20,7 @@ Image = NDArray[np.float32]
 #: Longer side of the pictures the image circle is found on, px.
 GLIMPSE_PX = 512
 _SHARPNESS_PX = 1024
+_WINDOW_PX = 21
 _THUMB_PX = 96
 # The middle of a half that any image circle covers, as a share of the shorter half side.
 _MIDDLE_SHARE = 0.42
@@ -59,21 +60,15 @@ class Glimpse:
 def glimpse(frame: StereoFrame) -> Glimpse:
     """Look at both halves of a frame."""
     left, right = (shrunk(half, GLIMPSE_PX) for half in frame.halves)
-    deep = frame.halves[0].dtype == np.uint16
+    samples = frame.halves[0].dtype
     return Glimpse(
         frame.clip,
         frame.index,
         (left, right),
         (_sharpness(frame.halves[0]), _sharpness(frame.halves[1])),
-        (_blank(left, deep), _blank(right, deep)),
+        (blankness(left, samples), blankness(right, samples)),
         _same_picture(left, right) and _same_in_full(*frame.halves),
     )
-
-
-def is_blank(frame: StereoFrame) -> bool:
-    """Whether one of the halves shows nothing that could be matched."""
-    deep = frame.halves[0].dtype == np.uint16
-    return any(_blank(shrunk(half, GLIMPSE_PX), deep) for half in frame.halves)
 
 
 def shrunk(half: Picture, longer_side: int) -> Image:
@@ -84,10 +79,9 @@ def shrunk(half: Picture, longer_side: int) -> Image:
     return as_unit(cv2.resize(half, size, interpolation=cv2.INTER_AREA))
 
 
-def thumb(half: Picture) -> Image:
-    """A half reduced to what `same_shot` compares."""
-    small = cv2.resize(shrunk(half, 4 * _THUMB_PX), (_THUMB_PX, _THUMB_PX), interpolation=cv2.INTER_AREA)
-    return _band(small, 1.5, 8.0)
+def thumb(small: Image) -> Image:
+    """A shrunk half reduced to what `same_shot` compares."""
+    return _band(cv2.resize(small, (_THUMB_PX, _THUMB_PX), interpolation=cv2.INTER_AREA), 1.5, 8.0)
 
 
 def same_shot(before: Image, after: Image) -> bool:
@@ -102,18 +96,18 @@ def _sharpness(half: Picture) -> float:
     Normalised by the local deviation, but not below its median: flat regions must not turn into noise.
     """
     small = shrunk(half, _SHARPNESS_PX)
-    smooth = cv2.GaussianBlur(small, (0, 0), 6.0)
-    deviation = np.sqrt(cv2.GaussianBlur((small - smooth) ** 2, (0, 0), 6.0))
+    smooth = cv2.blur(small, (_WINDOW_PX, _WINDOW_PX))
+    deviation = np.sqrt(np.maximum(cv2.blur((small - smooth) ** 2, (_WINDOW_PX, _WINDOW_PX)), 0.0))
     middle = _middle(small.shape)
     floor = max(float(np.median(deviation[middle])), 1e-4)
     normalised = (small - smooth) / np.maximum(deviation, floor)
     return float(cv2.Laplacian(normalised, cv2.CV_32F)[middle].var())
 
 
-def _blank(small: Image, deep: bool) -> str:
-    """Why a half cannot be used, or an empty text."""
+def blankness(small: Image, samples: np.dtype[Any]) -> str:
+    """Why nothing can be matched in a shrunk half of pictures of this sample type; "" where something can."""
     middle = _middle(small.shape)
-    faintest = _FAINTEST_TEXTURE_16_BIT if deep else _FAINTEST_TEXTURE_8_BIT
+    faintest = _FAINTEST_TEXTURE_16_BIT if samples == np.uint16 else _FAINTEST_TEXTURE_8_BIT
     if float(_band(small, 1.5, 6.0)[middle].std()) >= faintest:
         return ""
     level = float(small[middle].mean())

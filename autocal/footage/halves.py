@@ -104,8 +104,7 @@ class SideBySide:
 
     def _cut(self, frame: ReelFrame) -> StereoFrame:
         middle = self.half_size[0]
-        # Copies: a view would keep the decoder's whole frame alive.
-        halves = frame.luma[:, :middle].copy(), frame.luma[:, middle:].copy()
+        halves = np.ascontiguousarray(frame.luma[:, :middle]), np.ascontiguousarray(frame.luma[:, middle:])
         return StereoFrame(self._clip, frame.index, frame.time_s, halves)
 
 

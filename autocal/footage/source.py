@@ -3,28 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Iterator, Sequence
-from itertools import groupby
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from autocal.errors import FootageError
-from autocal.footage.choosing import bursts_at, is_out_of_reach, segments, share_out, whole_clip
 from autocal.footage.halves import SideBySide, StereoReel, TwoFiles
+from autocal.footage.inputs import files_by_clip, files_named, is_still
 from autocal.footage.reel import Reel
-from autocal.footage.survey import FrameChoice, Picture, Progress, StereoFrame, Survey
+from autocal.footage.survey import Picture, Progress, StereoFrame, Survey
 
-if TYPE_CHECKING:
-    from autocal.footage.glimpse import Glimpse
-
-STILL_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".dpx", ".exr"})
-
-# Decoding towards frames far behind their key frame stops after this many px: half a minute on two cores.
-_FORWARD_BUDGET_PX = 8e9
 _DIGEST_CHUNK_BYTES = 1 << 22
 
 
@@ -45,7 +35,7 @@ def open_footage(clips: Sequence[Path], *, left: Path | None = None, right: Path
         raise FootageError("no footage: give a side-by-side clip, or --left and --right")
     opened: list[StereoReel] = []
     try:
-        for number, paths in enumerate(_by_clip(clips)):
+        for number, paths in enumerate(files_by_clip(clips)):
             reel = _open_reel(paths)
             try:
                 opened.append(SideBySide(number, reel))
@@ -121,59 +111,26 @@ class Footage:
         Short clips are used whole. Looks at up to two key frames a burst. Raises FootageError where every
         frame looked at is black, white or without texture, and where both halves are one picture.
         """
-        from autocal.footage.glimpse import glimpse
+        from autocal.footage.surveying import take_survey
 
         if n_frames < 1 or burst < 1:
             raise ValueError(f"at least one frame and bursts of at least one, got {n_frames} and {burst}")
-        shares = share_out([clip.frame_count for clip in self._clips], n_frames)
-        plans = [
-            self._candidates(clip, share, burst) for clip, share in zip(self._clips, shares, strict=True)
-        ]
-        total = sum(len(candidates) for plan in plans for candidates in plan)
-        done = 0
-        chosen: list[FrameChoice] = []
-        seen: list[Glimpse] = []
-        for number, (clip, share, plan) in enumerate(zip(self._clips, shares, plans, strict=True)):
-            starts = []
-            for candidates in plan:
-                glimpses = []
-                for index in candidates:
-                    frame = _look(clip, index)
-                    if frame is not None:
-                        glimpses.append(glimpse(frame))
-                    done += 1
-                    if progress:
-                        progress("choosing frames", done, total)
-                seen += glimpses
-                best = max(glimpses, key=lambda one: one.score, default=None)
-                if best is not None and best.score >= 0:
-                    starts.append(best.index)
-            if clip.frame_count <= share:
-                bursts = whole_clip(clip.frame_count, clip.key_frames, burst)
-            else:
-                bursts = bursts_at(sorted(set(starts)), clip.frame_count, min(burst, share))
-            chosen += [FrameChoice(number, indices) for indices in bursts]
-        self._refuse_unusable(seen)
-        small = np.stack([np.stack(one.small) for one in seen])
-        return Survey(
-            tuple(chosen),
-            self.half_size,
-            tuple((one.clip, one.index) for one in seen),
-            small.max(axis=0),
-            np.quantile(small, 0.75, axis=0).astype(np.float32),
-        )
+        survey, notes = take_survey(self._clips, n_frames, burst, progress)
+        self._own_notes += [note for note in notes if note not in self._own_notes]
+        return survey
 
     def bursts(self, survey: Survey) -> Iterator[tuple[StereoFrame, ...]]:
         """Decode the chosen bursts, one at a time, leaving out blank frames; a cut ends a burst."""
-        from autocal.footage.glimpse import is_blank, same_shot, thumb
+        from autocal.footage.glimpse import GLIMPSE_PX, blankness, same_shot, shrunk, thumb
 
         for choice in survey.bursts:
             burst: list[StereoFrame] = []
             before = now = np.zeros(0, dtype=np.float32)
             for frame in self._clips[choice.clip].read(choice.indices):
-                if is_blank(frame):
+                small = [shrunk(half, GLIMPSE_PX) for half in frame.halves]
+                if any(blankness(half, frame.halves[0].dtype) for half in small):
                     continue
-                now = thumb(frame.halves[0])
+                now = thumb(small[0])
                 if burst and not same_shot(before, now):
                     yield tuple(burst)
                     burst = []
@@ -195,54 +152,11 @@ class Footage:
                     sha.update(chunk)
         return sha.hexdigest()
 
-    def _candidates(self, clip: StereoReel, share: int, burst: int) -> list[tuple[int, ...]]:
-        """Frames to look at: for each burst to come, where it may start."""
-        if clip.frame_count <= share:
-            if len(clip.key_frames) == clip.frame_count:
-                return [(index,) for index in clip.key_frames]
-            return [(indices[0],) for indices in whole_clip(clip.frame_count, clip.key_frames, burst)]
-        width, height = self.half_size
-        bursts = max(1, round(share / burst))
-        budget = int(_FORWARD_BUDGET_PX / (2 * width * height))
-        reach = max(burst, budget // min(bursts, len(clip.key_frames)))
-        plan = segments(clip.frame_count, clip.key_frames, bursts, min(burst, share), reach)
-        note = f"{clip.name}: key frames are rare; only the first {reach} frames after each are used"
-        if is_out_of_reach(clip.frame_count, clip.key_frames, plan, reach) and note not in self._own_notes:
-            self._own_notes.append(note)
-        return [segment.candidates for segment in plan]
-
-    def _refuse_unusable(self, seen: Sequence[Glimpse]) -> None:
-        names = ", ".join(clip.name for clip in self._clips)
-        if not seen:
-            raise FootageError(f"{names}: none of the frames looked at can be decoded; export the clip anew")
-        for half, side in enumerate(("left", "right")):
-            blanks = [one.blank[half] for one in seen]
-            if all(blanks):
-                both = all(all(one.blank) for one in seen)
-                where = "every frame" if both else f"the {side} half of every frame"
-                look = max(sorted(set(blanks)), key=blanks.count)
-                raise FootageError(
-                    f"{names}: {where} looked at is {look}; use a clip that shows a lit, textured "
-                    "scene in both eyes (are the lens caps off?)"
-                )
-        usable = [one for one in seen if not any(one.blank)]
-        if usable and all(one.same_picture for one in usable):
-            raise FootageError(
-                f"{names}: both halves show the same picture, so there is no stereo in it; give the "
-                "recording with one lens in each half, not a flat film doubled"
-            )
-
-
-def _look(clip: StereoReel, index: int) -> StereoFrame | None:
-    if index in clip.key_frames:
-        return clip.glance(index)
-    return next(iter(clip.read([index])), None)
-
 
 def _two_files(left: Path, right: Path) -> StereoReel:
-    left_reel = _open_reel(_expand(left))
+    left_reel = _open_reel(files_named(left))
     try:
-        right_reel = _open_reel(_expand(right))
+        right_reel = _open_reel(files_named(right))
     except BaseException:
         left_reel.close()
         raise
@@ -255,55 +169,10 @@ def _two_files(left: Path, right: Path) -> StereoReel:
 
 
 def _open_reel(paths: Sequence[Path]) -> Reel:
-    if _is_still(paths[0]):
+    if is_still(paths[0]):
         from autocal.footage.stills import StillReel
 
         return StillReel(paths)
     from autocal.footage.video import VideoReel
 
     return VideoReel(paths[0])
-
-
-def _by_clip(named: Sequence[Path]) -> list[list[Path]]:
-    """Files by clip: each video is one, all pictures in a row are one."""
-    paths = [path for name in named for path in _expand(name)]
-    clips: list[list[Path]] = []
-    for still, group in groupby(paths, key=_is_still):
-        members = list(group)
-        clips += [members] if still else [[path] for path in members]
-    return clips
-
-
-def _is_still(path: Path) -> bool:
-    return path.suffix.lower() in STILL_ENDINGS
-
-
-def _expand(named: Path) -> list[Path]:
-    """The files a name stands for: itself, the pictures of a folder, or those of a numbered pattern."""
-    if named.is_file():
-        if named.stat().st_size == 0:
-            raise FootageError(f"{named}: is empty; copy it again from the card")
-        return [named]
-    if named.is_dir():
-        found = sorted((path for path in named.iterdir() if _is_still(path)), key=_natural_order)
-        if not found:
-            raise FootageError(f"{named}: a folder without pictures; give the clip, or a folder of pictures")
-        return found
-    pattern = re.sub(r"#+|%0?\d*d", "(\0)", named.name)
-    if "\0" in pattern:
-        exact = re.compile(re.escape(pattern).replace(re.escape("(\0)"), r"\d+"))
-        folder = named.parent.iterdir() if named.parent.is_dir() else iter(())
-        found = sorted((path for path in folder if exact.fullmatch(path.name)), key=_natural_order)
-        if not found:
-            raise FootageError(
-                f"{named}: no picture has a name of this form; check the folder and the number sign"
-            )
-        return found
-    raise FootageError(f"{named}: no such file; check the name and the folder")
-
-
-def _natural_order(path: Path) -> list[tuple[int, str]]:
-    """Sort key by which frame 10 comes after frame 9."""
-    return [
-        (int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", path.name) if part
-    ]

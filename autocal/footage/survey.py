@@ -43,7 +43,7 @@ class Survey:
 
     bursts: in the order of clips and time. half_size: (width, height) of a half, px.
     probed: (clip, index) of every frame looked at.
-    brightest, typical: (2, h, w) float32 in 0..1, per half: maximum and upper quartile over all probed.
+    brightest, typical: (2, h, w) float32 in 0..1, per half: maximum and mean over all probed.
     """
 
     bursts: tuple[FrameChoice, ...]

@@ -48,13 +48,18 @@ class VideoReel:
             self._frames: Iterator[Any] = iter(())
             self._orientation = UPRIGHT
             self._damaged = False
-            self._prober: tuple[Any, Any] | None = None
-            first = self._first_frame()
-            self._orientation = _orientation(first)
-            self.size: tuple[int, int] = self._orientation.size(first.width, first.height)
+            # One key frame alone: only slices can share the work, and a look at it needs no smoothing.
+            self._prober = _open(path, thread_type="SLICE", options={"skip_loop_filter": "all"})
         except BaseException:
             self._container.close()
             raise
+        try:
+            first = self._first_frame()
+        except BaseException:
+            self.close()
+            raise
+        self._orientation = _orientation(first)
+        self.size: tuple[int, int] = self._orientation.size(first.width, first.height)
         if not self._orientation.is_upright:
             self.notes.append(f"{path}: turned as its rotation metadata asks")
         ratio = self._stream.sample_aspect_ratio
@@ -70,23 +75,12 @@ class VideoReel:
         """Close the file and its decoders."""
         self._frames = iter(())
         self._container.close()
-        if self._prober:
-            self._prober[0].close()
+        self._prober[0].close()
 
     def glance(self, index: int) -> ReelFrame | None:
         """The last key frame at or before `index`, decoded alone and without its smoothing filter."""
-        if self._prober is None:
-            # Only slices can share the work on a single frame.
-            self._prober = _open(self._path, thread_type="SLICE", options={"skip_loop_filter": "all"})
-        container, stream = self._prober
-        key = self._timeline.key_at(index)
-        for packet in _packets_from(container, stream, self._timeline, key):
-            try:
-                frames = stream.codec_context.decode(packet) + stream.codec_context.decode(None)
-            except av.FFmpegError:
-                return None
-            return next((self._reel_frame(frame) for frame in frames if not frame.is_corrupt), None)
-        return None
+        frame = self._key_frame(self._timeline.key_at(index))
+        return None if frame is None else self._reel_frame(frame)
 
     def read(self, indices: Sequence[int]) -> Iterator[ReelFrame]:
         """Yield these frames, seeking only where a key frame lies between one and the next."""
@@ -117,13 +111,24 @@ class VideoReel:
         return np.ascontiguousarray(self._orientation.apply(picture))
 
     def _first_frame(self) -> Any:
-        frame = self._advance(0)
-        self._position = None  # it is spent: reading it again needs a seek
-        if frame is None:
-            raise FootageError(
-                f"{self.name}: not one frame can be decoded; check that it plays, or export it anew"
-            )
-        return frame
+        for key in self.key_frames:
+            frame = self._key_frame(key)
+            if frame is not None:
+                return frame
+        raise FootageError(
+            f"{self.name}: not one frame can be decoded; check that it plays, or export it anew"
+        )
+
+    def _key_frame(self, key: int) -> Any | None:
+        """That key frame, decoded alone; None where it is damaged."""
+        container, stream = self._prober
+        for packet in _packets_from(container, stream, self._timeline, key):
+            try:
+                frames = stream.codec_context.decode(packet) + stream.codec_context.decode(None)
+            except av.FFmpegError:
+                return None
+            return next((frame for frame in frames if not frame.is_corrupt), None)
+        return None
 
     def _advance(self, index: int) -> Any | None:
         """Decode up to frame `index`, or the next there is; None where none is left."""

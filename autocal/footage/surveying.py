@@ -1,0 +1,149 @@
+"""Looking over clips: which bursts to read, and what the frames looked at show.
+
+Imported late, with OpenCV behind it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocal.errors import FootageError
+from autocal.footage.choosing import burst_plan, bursts_at, is_out_of_reach, segments, share_out, whole_clip
+from autocal.footage.glimpse import Glimpse, glimpse
+from autocal.footage.halves import StereoReel
+from autocal.footage.survey import FrameChoice, Progress, StereoFrame, Survey
+
+# Decoding towards frames far behind their key frame stops after this many px: half a minute on two cores.
+_FORWARD_BUDGET_PX = 8e9
+# A frame this sharp, as a share of the sharpest seen in its clip, needs no second opinion.
+_SHARP_ENOUGH = 0.6
+
+
+def take_survey(
+    clips: Sequence[StereoReel], n_frames: int, burst: int, progress: Progress | None
+) -> tuple[Survey, list[str]]:
+    """Choose frames, and what a person should be told about the choice. FootageError where none will do."""
+    shares = share_out([clip.frame_count for clip in clips], n_frames)
+    notes: list[str] = []
+    plans = [_places_to_look(clip, share, burst, notes) for clip, share in zip(clips, shares, strict=True)]
+    steps = sum(len(plan) for plan in plans)
+    done = 0
+    tally = _Tally()
+    chosen: list[FrameChoice] = []
+    for number, (clip, share, plan) in enumerate(zip(clips, shares, plans, strict=True)):
+        starts: list[int] = []
+        sharpest = 0.0
+        for candidates in plan:
+            best = _best_of(clip, candidates, sharpest, tally)
+            if best is not None:
+                sharpest = max(sharpest, best.score)
+                starts.append(best.index)
+            done += 1
+            if progress:
+                progress("choosing frames", done, steps)
+        if clip.frame_count <= share:
+            bursts = whole_clip(clip.frame_count, clip.key_frames, burst)
+        else:
+            _, length = burst_plan(share, burst, len(clip.key_frames))
+            bursts = bursts_at(sorted(set(starts)), clip.frame_count, length)
+        chosen += [FrameChoice(number, indices) for indices in bursts]
+    tally.refuse_unusable(", ".join(clip.name for clip in clips))
+    survey = Survey(
+        tuple(chosen), clips[0].half_size, tuple(tally.probed), tally.brightest(), tally.typical()
+    )
+    return survey, notes
+
+
+def _places_to_look(clip: StereoReel, share: int, burst: int, notes: list[str]) -> list[tuple[int, ...]]:
+    """For each burst to come, the frames it may start at."""
+    if clip.frame_count <= share:
+        if len(clip.key_frames) == clip.frame_count:
+            return [(index,) for index in clip.key_frames]
+        return [(indices[0],) for indices in whole_clip(clip.frame_count, clip.key_frames, burst)]
+    count, length = burst_plan(share, burst, len(clip.key_frames))
+    width, height = clip.half_size
+    budget = int(_FORWARD_BUDGET_PX / (2 * width * height))
+    reach = max(length, budget // min(count, len(clip.key_frames)))
+    plan = segments(clip.frame_count, clip.key_frames, count, length, reach)
+    if is_out_of_reach(clip.frame_count, clip.key_frames, plan, reach):
+        notes.append(f"{clip.name}: key frames are rare; only the first {reach} frames after each are used")
+    return [segment.candidates for segment in plan]
+
+
+def _best_of(clip: StereoReel, candidates: Sequence[int], sharpest: float, tally: _Tally) -> Glimpse | None:
+    """The best of the candidates that show anything; later ones are looked at only where it pays."""
+    best = None
+    for index in candidates:
+        frame = _look(clip, index)
+        if frame is None:
+            continue
+        seen = glimpse(frame)
+        tally.add(seen)
+        if seen.score >= 0 and (best is None or seen.score > best.score):
+            best = seen
+        if best is not None and sharpest and best.score >= _SHARP_ENOUGH * sharpest:
+            break
+    return best
+
+
+def _look(clip: StereoReel, index: int) -> StereoFrame | None:
+    if index in clip.key_frames:
+        return clip.glance(index)
+    return next(iter(clip.read([index])), None)
+
+
+class _Tally:
+    """What all frames looked at have in common, in constant memory."""
+
+    def __init__(self) -> None:
+        self.probed: list[tuple[int, int]] = []
+        self._blanks: list[tuple[str, str]] = []
+        self._same: list[bool] = []
+        self._brightest: NDArray[np.float32] | None = None
+        self._sum: NDArray[np.float64] | None = None
+
+    def add(self, seen: Glimpse) -> None:
+        """Take one more frame in."""
+        self.probed.append((seen.clip, seen.index))
+        self._blanks.append(seen.blank)
+        self._same.append(seen.same_picture)
+        small = np.stack(seen.small)
+        if self._brightest is None or self._sum is None:
+            self._brightest, self._sum = small, small.astype(np.float64)
+        else:
+            self._brightest = np.maximum(self._brightest, small)
+            self._sum += small
+
+    def brightest(self) -> NDArray[np.float32]:
+        """(2, h, w): maximum over the frames."""
+        assert self._brightest is not None
+        return self._brightest
+
+    def typical(self) -> NDArray[np.float32]:
+        """(2, h, w): mean over the frames."""
+        assert self._sum is not None
+        return (self._sum / len(self.probed)).astype(np.float32)
+
+    def refuse_unusable(self, names: str) -> None:
+        """FootageError where no frame could be matched, whatever the matcher does."""
+        if not self.probed:
+            raise FootageError(f"{names}: none of the frames looked at can be decoded; export the clip anew")
+        for half, side in enumerate(("left", "right")):
+            looks = [blank[half] for blank in self._blanks]
+            if all(looks):
+                both = all(all(blank) for blank in self._blanks)
+                where = "every frame" if both else f"the {side} half of every frame"
+                look = max(sorted(set(looks)), key=looks.count)
+                raise FootageError(
+                    f"{names}: {where} looked at is {look}; use a clip that shows a lit, textured scene in "
+                    "both eyes (are the lens caps off?)"
+                )
+        usable = [same for same, blank in zip(self._same, self._blanks, strict=True) if not any(blank)]
+        if usable and all(usable):
+            raise FootageError(
+                f"{names}: both halves show the same picture, so there is no stereo in it; give the "
+                "recording with one lens in each half, not a flat film doubled"
+            )
