@@ -197,7 +197,7 @@ def _size(leaves: Leaves, half_size: Size | None, matrices: Sequence[Array], ass
     width, height = (round(2 * float(c) + 1) for c in centre)
     assumed.append(
         f"pictures of {width}x{height} px an eye: the file states no size, so twice the principal point was "
-        "taken; give the true size of one eye's picture"
+        "taken; give the true size of the whole frame with --frame-size"
     )
     return width, height
 

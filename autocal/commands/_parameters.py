@@ -1,0 +1,43 @@
+"""Kinds of option values that several commands take."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import click
+
+from autocal.errors import OutputError
+
+
+class SizeType(click.ParamType):
+    """A size in pixels written as WIDTHxHEIGHT."""
+
+    name = "WxH"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int]:
+        """(width, height), px."""
+        if isinstance(value, tuple):
+            return value
+        match = re.fullmatch(r"(\d{1,6})[xX](\d{1,6})", str(value).strip())
+        if not match or "0" in match.groups():
+            self.fail(f"{value!r} is no size: write it like 8192x4096", param, ctx)
+        return int(match[1]), int(match[2])
+
+
+def half_of_frame(frame_size: tuple[int, int] | None) -> tuple[int, int] | None:
+    """The size of one eye's half of a side-by-side frame. Raises BadParameter on an odd width."""
+    if frame_size is None:
+        return None
+    width, height = frame_size
+    if width % 2:
+        raise click.BadParameter(f"a side-by-side frame has an even width, not {width}")
+    return width // 2, height
+
+
+def refuse_existing(path: Path, force: bool) -> None:
+    """Raise OutputError when `path` is there and may not be replaced."""
+    if path.exists() and not force:
+        raise OutputError(f"{path} exists already: choose another name, or replace it with --force")
