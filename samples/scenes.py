@@ -14,7 +14,7 @@ def random_scene(rng: np.random.Generator, indoor: bool | None = None, texture_p
     """A room, or a place outdoors under clouds (None: either). The floor is y = 0; one thing in it moves."""
     if indoor is None:
         indoor = bool(rng.integers(2))
-    b = Builder(rng, make_kit(rng, texture_px))
+    b = Builder(rng, make_kit(rng.spawn(1)[0], texture_px))
     if indoor:
         _room(b)
     else:

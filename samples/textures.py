@@ -246,7 +246,7 @@ def water(rng: np.random.Generator, n: int, base: tuple[float, float, float] = (
 def clouds(rng: np.random.Generator, n: int) -> Tile:
     """How cloudy it is, as grey: mixed into the sky's own colours. Billows with crisp edges."""
     billow = fractal(rng, n, 1.55, 2) + 0.16 * fractal(rng, n, 0.95, 16)
-    cover = np.clip(0.5 + 0.55 * billow, 0, 1)
+    cover = 0.5 + 0.5 * np.tanh(1.3 * billow)
     shade = np.clip(
         0.5 + 0.4 * (billow - np.roll(billow, n // 60, (0, 1))) + 0.12 * fractal(rng, n, 0.7), 0, 1
     )
