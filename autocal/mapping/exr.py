@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict
-from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,6 +18,7 @@ import numpy as np
 from autocal.calibration import Calibration
 from autocal.errors import CalibrationFileError, OutputError
 from autocal.mapping.stmap import Float32, Mask, Source, StMap
+from autocal.version import program_version
 from autocal.whole_file import whole_file
 
 #: ZIP is what every program reads; level 3 is as small as the usual 4 on these maps, and faster.
@@ -80,7 +80,7 @@ def header_of(st_map: StMap, calibration: Calibration) -> dict[str, str | int | 
     """What the file says about itself, by attribute name."""
     u, v = _U, _V[st_map.v_origin]
     header: dict[str, str | int | float] = {
-        "Software": f"autocal {_program_version()}",
+        "Software": f"autocal {program_version()}",
         "ImageDescription": (
             f"ST map of a stereo fisheye rig. R = u = {u}. G = v = {v}. B = 0. "
             "A = 1 inside the lens, 0 outside (there u = v = 0)."
@@ -180,10 +180,3 @@ def _reason(output: Any) -> str:
     import OpenImageIO as oiio
 
     return str((output.geterror() if output else oiio.geterror()) or "the system gives no reason").strip()
-
-
-def _program_version() -> str:
-    try:
-        return metadata.version("autocal")
-    except metadata.PackageNotFoundError:  # run from a source tree that was never installed
-        return "from source"

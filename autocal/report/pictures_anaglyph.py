@@ -1,0 +1,263 @@
+"""Red-cyan anaglyphs of the mapped frame: the whole view and five crops at the map's own scale.
+
+Left eye in red, right eye in cyan, both as luminance: colour would fight the glasses. What lies
+side by side is depth; what lies one above the other is vertical disparity and should not be there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocal.geometry import Lens, Rig, direction_of_longitude_latitude
+from autocal.mapping import SourceMap, remap_half, source_map
+from autocal.matches import LEFT, RIGHT
+from autocal.report.pictures_style import (
+    ACCENT,
+    BACKGROUND,
+    PANEL,
+    QUIET_TEXT,
+    TEXT,
+    new_figure,
+    write_figure,
+    write_text,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Picture = NDArray[Any]
+Rgb = NDArray[np.uint8]
+Luminance = NDArray[np.floating[Any]]
+
+#: Rec. ITU-R BT.709-6, item 3.2: luma of R, G, B.
+_LUMA: Final = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
+_WHOLE_PX: Final = 1080
+_CROP_PX: Final = 344
+_GAP_PX: Final = 24
+_MARGIN_PX: Final = 48
+_HEADER_PX: Final = 132
+_FOOTER_PX: Final = 64
+#: The darkest and brightest share of the picture that may clip when it is stretched for display.
+_CLIPPED_SHARE: Final = 0.005
+
+
+class _Crop(NamedTuple):
+    name: str
+    longitude_deg: float
+    latitude_deg: float
+    column: int
+    row: int
+
+
+_CROPS: Final = (
+    _Crop("top, 60° up", 0, 60, 1, 0),
+    _Crop("left, 60°", -60, 0, 0, 1),
+    _Crop("centre", 0, 0, 1, 1),
+    _Crop("right, 60°", 60, 0, 2, 1),
+    _Crop("bottom, 60° down", 0, -60, 1, 2),
+)
+
+
+def anaglyph_sheet(
+    left: Picture, right: Picture, rig: Rig, *, title: str, subtitle: str = "", map_height: int = 4096
+) -> Figure:
+    """The sheet of one state of the rig.
+
+    left, right: each eye's half of the frame, (H, W) or RGB (H, W, 3), uint8 or uint16, the left
+    eye's first whichever half it came from. rig: what to map with: nominal lenses and no rotation
+    for "before", `Calibration.view_rig` for "after". map_height: px for 180 degrees in the crops.
+    """
+    halves = (_luminance(left), _luminance(right))
+    ranges = (_display_range(halves[LEFT], rig.left), _display_range(halves[RIGHT], rig.right))
+    px_per_degree = map_height / 180
+
+    grid = 3 * _CROP_PX + 2 * _GAP_PX
+    whole_x, top = _MARGIN_PX, _HEADER_PX
+    grid_x = whole_x + _WHOLE_PX + 2 * _GAP_PX
+    figure = new_figure(grid_x + grid + _MARGIN_PX, top + max(_WHOLE_PX, grid) + _FOOTER_PX)
+    write_text(figure, _MARGIN_PX, 36, title, size_px=36, bold=True)
+    write_text(figure, _MARGIN_PX, 88, subtitle, size_px=20, colour=QUIET_TEXT)
+
+    whole = _anaglyph(
+        [_whole_view(halves[eye], rig, eye) for eye in (LEFT, RIGHT)],
+        ranges,
+    )
+    _place(figure, whole, whole_x, top)
+    for crop in _CROPS:
+        picture = _anaglyph(
+            [_crop_view(halves[eye], rig, eye, crop, px_per_degree) for eye in (LEFT, RIGHT)], ranges
+        )
+        x = grid_x + crop.column * (_CROP_PX + _GAP_PX)
+        y = top + crop.row * (_CROP_PX + _GAP_PX)
+        _place(figure, picture, x, y)
+        _label(figure, x, y, crop.name)
+        _outline(figure, crop, whole_x, top, px_per_degree)
+    _legend(figure, grid_x, top, px_per_degree, map_height)
+    _label(figure, whole_x, top, "whole view, 180° x 180°")
+    return figure
+
+
+def write_anaglyph_sheet(
+    path: str | Path,
+    left: Picture,
+    right: Picture,
+    rig: Rig,
+    *,
+    title: str,
+    subtitle: str = "",
+    map_height: int = 4096,
+    overwrite: bool = False,
+) -> None:
+    """Write `anaglyph_sheet` as PNG. Raises OutputError where it cannot, or may not, be written."""
+    figure = anaglyph_sheet(left, right, rig, title=title, subtitle=subtitle, map_height=map_height)
+    write_figure(path, figure, overwrite=overwrite)
+
+
+def anaglyph(left: Luminance, right: Luminance) -> Rgb:
+    """Red from the left eye, cyan from the right: luminances (H, W), 0 to 1, to RGB (H, W, 3)."""
+    red, cyan = (np.clip(np.asarray(eye) * 255 + 0.5, 0, 255).astype(np.uint8) for eye in (left, right))
+    return np.stack([red, cyan, cyan], axis=-1)
+
+
+def _luminance(picture: Picture) -> NDArray[np.float32]:
+    values = np.asarray(picture, dtype=np.float32)
+    return values @ _LUMA if values.ndim == 3 else values
+
+
+def _display_range(half: NDArray[np.float32], lens: Lens) -> tuple[float, float]:
+    """What to show as black and as white, so that log and dim footage can be judged as well."""
+    step = max(1, max(half.shape) // 512)
+    thin = half[::step, ::step]
+    if lens.circle is not None:
+        rows, columns = np.mgrid[0 : half.shape[0] : step, 0 : half.shape[1] : step]
+        lit = lens.circle.contains(np.stack([columns, rows], axis=-1))
+        thin = thin[lit] if lit.any() else thin
+    low, high = np.quantile(thin, [_CLIPPED_SHARE, 1 - _CLIPPED_SHARE])
+    return float(low), float(max(high, low + 1.0))
+
+
+def _anaglyph(
+    views: list[tuple[NDArray[np.float32], NDArray[np.bool_]]], ranges: tuple[tuple[float, float], ...]
+) -> Rgb:
+    stretched = [(view - low) / (high - low) for (view, _), (low, high) in zip(views, ranges, strict=True)]
+    picture = anaglyph(stretched[LEFT], stretched[RIGHT])
+    # Where one eye sees nothing there is nothing to compare: leave it dark.
+    picture[~(views[LEFT][1] & views[RIGHT][1])] = np.frombuffer(bytes.fromhex(PANEL[1:]), np.uint8)
+    return picture
+
+
+def _whole_view(
+    half: NDArray[np.float32], rig: Rig, eye: int
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    half, rig = _shrunk(half, rig, eye, _WHOLE_PX / np.pi)
+    view = source_map(rig, eye, (_WHOLE_PX, _WHOLE_PX))
+    return remap_half(half, view), view.valid
+
+
+def _crop_view(
+    half: NDArray[np.float32], rig: Rig, eye: int, crop: _Crop, px_per_degree: float
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    half, rig = _shrunk(half, rig, eye, np.rad2deg(px_per_degree))
+    offset = (np.arange(_CROP_PX) - (_CROP_PX - 1) / 2) / px_per_degree
+    longitude, latitude = np.deg2rad(crop.longitude_deg + offset), np.deg2rad(crop.latitude_deg - offset)
+    pixels = rig.pixels(eye, direction_of_longitude_latitude(longitude[None, :], latitude[:, None]))
+    valid = np.isfinite(pixels[..., 0]) & rig.lens(eye).inside(pixels)
+    x, y = pixels[..., 0].astype(np.float32), pixels[..., 1].astype(np.float32)
+    return remap_half(half, SourceMap(x, y, valid, rig.lens(eye).size), interpolation="cubic"), valid
+
+
+def _shrunk(
+    half: NDArray[np.float32], rig: Rig, eye: int, px_per_radian: float
+) -> tuple[NDArray[np.float32], Rig]:
+    """Half and rig at a whole fraction of their size, where the view is that much coarser: no aliasing."""
+    import cv2
+
+    factor = int(rig.lens(eye).focal_px / px_per_radian)
+    if factor < 2:
+        return half, rig
+    width, height = (side // factor for side in rig.lens(eye).size)
+    small = cv2.resize(
+        half[: height * factor, : width * factor], (width, height), interpolation=cv2.INTER_AREA
+    )
+    lens = replace(rig.lens(eye).scaled(1 / factor), size=(width, height))
+    small_rig = replace(rig, left=lens) if eye == LEFT else replace(rig, right=lens)
+    return np.asarray(small, dtype=np.float32), small_rig
+
+
+def _place(figure: Figure, picture: Rgb, x: int, y: int) -> None:
+    """A picture, pixel for pixel, with its top left corner at (x, y) px of the figure."""
+    height = round(figure.get_size_inches()[1] * figure.dpi)
+    figure.figimage(picture, x, height - y - picture.shape[0], origin="upper")
+
+
+def _label(figure: Figure, x: float, y: float, text: str) -> None:
+    width, height = figure.get_size_inches() * figure.dpi
+    figure.text(
+        (x + 10) / width,
+        1 - (y + 10) / height,
+        text,
+        fontsize=12,
+        color=TEXT,
+        fontfamily="DejaVu Sans",
+        va="top",
+        bbox={"facecolor": BACKGROUND, "edgecolor": "none", "alpha": 0.8, "pad": 4},
+    )
+
+
+def _outline(figure: Figure, crop: _Crop, whole_x: int, whole_y: int, px_per_degree: float) -> None:
+    """Where in the whole view a crop lies."""
+    from matplotlib.patches import Rectangle
+
+    width, height = figure.get_size_inches() * figure.dpi
+    scale = _WHOLE_PX / 180
+    side = _CROP_PX / px_per_degree * scale
+    x = whole_x + _WHOLE_PX / 2 + crop.longitude_deg * scale - side / 2
+    y = whole_y + _WHOLE_PX / 2 - crop.latitude_deg * scale - side / 2
+    figure.add_artist(
+        Rectangle(
+            (x / width, 1 - (y + side) / height), side / width, side / height, fill=False, ec=ACCENT, lw=1.2
+        )
+    )
+
+
+def _legend(figure: Figure, grid_x: int, top: int, px_per_degree: float, map_height: int) -> None:
+    from matplotlib.lines import Line2D
+
+    width, height = figure.get_size_inches() * figure.dpi
+    step = _CROP_PX + _GAP_PX
+    write_text(
+        figure,
+        grid_x,
+        top + 8,
+        "Side by side: depth.\nThat is as it should be.\n\n"
+        "One above the other:\nvertical disparity.\nIt strains the eyes.",
+        size_px=19,
+    )
+    write_text(
+        figure,
+        grid_x + 2 * step,
+        top + 8,
+        "red: left eye\ncyan: right eye",
+        size_px=19,
+        colour=QUIET_TEXT,
+    )
+    x, foot = grid_x + 2 * step, top + 2 * step + 64
+    for place, tall_deg in enumerate((2.0, 1.0, 0.5, 0.1)):
+        column = [(x + 8 + 76 * place) / width] * 2
+        ends = 1 - np.array([foot, foot - tall_deg * px_per_degree]) / height
+        figure.add_artist(Line2D(column, ends, color=TEXT, lw=12, solid_capstyle="butt"))
+        write_text(figure, x + 76 * place, foot + 10, f"{tall_deg:g}°", size_px=17, colour=QUIET_TEXT)
+    write_text(figure, x, foot + 48, "as high as this in the crops", size_px=17, colour=QUIET_TEXT)
+    write_text(
+        figure,
+        grid_x,
+        top + 2 * step + 16,
+        f"Crops are shown pixel for\npixel as in the map:\n{map_height} px for 180°.",
+        size_px=17,
+        colour=QUIET_TEXT,
+    )
