@@ -104,7 +104,7 @@ class SideBySide:
 
     def _cut(self, frame: ReelFrame) -> StereoFrame:
         middle = self.half_size[0]
-        halves = np.ascontiguousarray(frame.luma[:, :middle]), np.ascontiguousarray(frame.luma[:, middle:])
+        halves = frame.columns(0, middle), frame.columns(middle, 2 * middle)
         return StereoFrame(self._clip, frame.index, frame.time_s, halves)
 
 
@@ -173,6 +173,6 @@ class TwoFiles:
         self._right.close()
 
     def _joined(self, left: ReelFrame, right: ReelFrame) -> StereoFrame:
-        # Copies: a view would keep the decoder's frame alive.
-        halves = left.luma.copy(), right.luma.copy()
+        width = self.half_size[0]
+        halves = left.columns(0, width), right.columns(0, width)
         return StereoFrame(self._clip, left.index, left.time_s, halves)

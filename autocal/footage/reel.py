@@ -7,16 +7,28 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+import numpy as np
+
 from autocal.footage.survey import Picture
 
 
 @dataclass(frozen=True, eq=False)
 class ReelFrame:
-    """One whole picture of a reel, as displayed: luma (H, W), its number in display order and its time."""
+    """One whole picture of a reel, as displayed: luma (H, W), its number in display order and its time.
+
+    samples: luma, possibly a view of memory the decoder uses again: take `columns` before the next frame.
+    shift: by how many bits the samples must be moved up to stand on top of their type.
+    """
 
     index: int
     time_s: float
-    luma: Picture
+    samples: Picture
+    shift: int = 0
+
+    def columns(self, first: int, last: int) -> Picture:
+        """Luma of columns `first` to `last` - 1, to keep: a copy, in one pass."""
+        part = self.samples[:, first:last]
+        return np.left_shift(part, self.shift, order="C") if self.shift else part.copy(order="C")
 
 
 class Reel(Protocol):

@@ -46,14 +46,6 @@ def rgb(picture: NDArray[Any]) -> NDArray[Any]:
     return np.repeat(picture[..., :1], 3, axis=2) if picture.shape[2] < 3 else picture[..., :3]
 
 
-def full_range(samples: NDArray[np.uint16], bits: int) -> NDArray[np.uint16]:
-    """Samples of `bits` (9 to 16) as uint16 over the full range: the top bits repeated below."""
-    if bits == 16:
-        return samples
-    spread = (samples << (16 - bits)) | (samples >> (2 * bits - 16))
-    return spread.astype(np.uint16, copy=False)
-
-
 def as_unit(picture: NDArray[Any]) -> NDArray[np.float32]:
     """An integer picture as float32 in 0..1."""
     scaled: NDArray[np.float32] = picture.astype(np.float32) / np.float32(np.iinfo(picture.dtype).max)

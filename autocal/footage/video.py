@@ -5,6 +5,7 @@ Imported late: PyAV takes its time to load.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -20,8 +21,8 @@ from autocal.footage.orientation import UPRIGHT, Orientation, orientation_of_dis
 from autocal.footage.reel import ReelFrame
 from autocal.footage.survey import Picture
 from autocal.footage.timeline import Timeline, read_timeline
-from autocal.footage.tone import full_range
 
+_MOST_THREADS = 4
 # Containers without an index are sought by guessing; a guess behind the aim is repeated this much earlier.
 _SEEK_EARLIER_S = (0, 1, 10, 1_000_000)
 # Pixel formats whose first plane is luma with its bits on top of each 16-bit sample (P010 and its kin).
@@ -182,12 +183,15 @@ class VideoReel:
 
     def _reel_frame(self, frame: Any) -> ReelFrame:
         index = self._index_of(frame)
-        picture = self._orientation.apply(luma_plane(frame))
-        return ReelFrame(index, self._timeline.time_of(index), picture)
+        samples, shift = luma_plane(frame)
+        return ReelFrame(index, self._timeline.time_of(index), self._orientation.apply(samples), shift)
 
 
-def luma_plane(frame: Any) -> Picture:
-    """Luma (H, W) of a decoded frame, uint8, or uint16 over the full range. A view where it can be."""
+def luma_plane(frame: Any) -> tuple[Picture, int]:
+    """Luma (H, W) of a decoded frame, uint8 or uint16, and by how many bits it must be moved up.
+
+    A view of the decoder's memory where it can be.
+    """
     layout = frame.format
     first = layout.components[0]
     if first.is_luma and first.plane == 0 and layout.is_big_endian is False and not layout.is_bit_stream:
@@ -198,11 +202,11 @@ def luma_plane(frame: Any) -> Picture:
             rows: NDArray[Any] = np.frombuffer(plane, dtype=samples).reshape(plane.height, -1)
             picture = rows[:, : frame.width]
             if first.bits == 8 or layout.name.startswith(_BITS_ON_TOP):
-                return picture
-            return full_range(picture, first.bits)
+                return picture, 0
+            return picture, 16 - first.bits
     deep = max(component.bits for component in layout.components) > 8
     grey: Picture = frame.reformat(format="gray16le" if deep else "gray").to_ndarray()
-    return grey
+    return grey, 0
 
 
 def _open(path: Path, thread_type: str = "AUTO", options: dict[str, str] | None = None) -> tuple[Any, Any]:
@@ -220,6 +224,8 @@ def _open(path: Path, thread_type: str = "AUTO", options: dict[str, str] | None 
         raise FootageError(f"{path}: holds no video stream; give the clip that shows the pictures")
     stream = container.streams.video[0]
     stream.thread_type = thread_type
+    # Each thread holds frames of its own: 100 MB for one of 8192x4096 in 10 bits.
+    stream.codec_context.thread_count = min(os.cpu_count() or 1, _MOST_THREADS)
     if options:
         stream.codec_context.options = options
     for other in container.streams:
