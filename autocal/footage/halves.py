@@ -133,8 +133,7 @@ class TwoFiles:
         self.half_size: tuple[int, int] = left.size
         self.frame_count = left.frame_count
         self.frame_rate = left.frame_rate
-        shared = sorted(set(left.key_frames) & set(right.key_frames))
-        self.key_frames: Sequence[int] = shared or [0]
+        self.key_frames = left.key_frames
 
     @property
     def name(self) -> str:
@@ -147,9 +146,15 @@ class TwoFiles:
         return [*self._left.notes, *self._right.notes]
 
     def glance(self, index: int) -> StereoFrame | None:
-        """The key frame at or before `index`, cheaply."""
-        left, right = self._left.glance(index), self._right.glance(index)
-        return self._joined(left, right) if left and right and left.index == right.index else None
+        """The left file's key frame at or before `index`, cheaply, and what the right file shows then."""
+        left = self._left.glance(index)
+        if left is None:
+            return None
+        if left.index in self._right.key_frames:
+            right = self._right.glance(left.index)
+        else:
+            right = next(iter(self._right.read([left.index])), None)
+        return self._joined(left, right) if right and left.index == right.index else None
 
     def read(self, indices: Sequence[int]) -> Iterator[StereoFrame]:
         """The frames of these numbers that both files yield."""

@@ -5,7 +5,6 @@ Imported late: OpenImageIO takes its time to load.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -68,22 +67,6 @@ class StillReel:
         if np.issubdtype(samples.dtype, np.floating):
             return display_coded(samples)
         return np.ascontiguousarray(samples)
-
-
-def in_runs(files: Sequence[Path]) -> list[tuple[int, ...]]:
-    """Which pictures are numbered one after the other: runs of places in `files`."""
-    runs: list[list[int]] = []
-    before: tuple[str, int] | None = None
-    for place, path in enumerate(files):
-        found = re.search(r"(\d+)(\D*)$", path.name)
-        now = (f"{path.parent}/{path.name[: found.start()]}{found[2]}", int(found[1])) if found else None
-        follows = now is not None and before is not None and now == (before[0], before[1] + 1)
-        if follows:
-            runs[-1].append(place)
-        else:
-            runs.append([place])
-        before = now
-    return [tuple(run) for run in runs]
 
 
 def _displayed_size(path: Path) -> tuple[int, int]:

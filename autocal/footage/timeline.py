@@ -16,6 +16,8 @@ from autocal.errors import FootageError
 
 # Frame intervals that differ by more than this share of their median are a variable frame rate, not rounding.
 _UNEVEN_SHARE = 0.1
+# Sound may run on a little after the last frame.
+_TOLERATED_GAP_S = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +25,8 @@ class Timeline:
     """Display order of a video.
 
     stamps: (n,) times of display in units of `time_base` s, rising. key_frames: frame numbers, rising.
-    key_stamps: for each key frame what its packet is found by, what to seek by: (stamp, seek_stamp).
+    key_stamps: for each key frame (what its packet is known by, what to seek by).
+    by_decoding_time: packets are known by the time of decoding, not of display.
     """
 
     stamps: NDArray[np.int64]
@@ -128,6 +131,11 @@ def _from_packets(path: Path, container: Any, stream: Any, notes: list[str]) -> 
     found = tuple((stamp, dts if in_index_order and dts is not None else stamp) for stamp, dts in key_shown)
     if stream.frames > len(stamps):
         notes.append(_truncation(path, len(stamps), stream.frames))
+    elif container.duration:
+        promised_s = container.duration / av.time_base
+        there_s = float((stamps[-1] - stamps[0]) * stream.time_base)
+        if promised_s - there_s > max(_TOLERATED_GAP_S, 2 * there_s / len(stamps)):
+            notes.append(f"{path}: ends early: {there_s:.1f} of {promised_s:.1f} s are there; those are used")
     if len(stamps) > 2 and not _is_even(stamps):
         notes.append(f"{path}: variable frame rate; every frame keeps the time it was taken at")
     return Timeline(stamps, stream.time_base, keys, found, by_decoding_time, _rate(stamps, stream.time_base))
