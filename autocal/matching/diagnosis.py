@@ -28,8 +28,8 @@ def why_few_matches(
     if min(counts) < _FEWEST_POINTS:
         where = ("left", "right")[int(np.argmin(counts))]
         return (
-            f"too little texture: only {min(counts)} distinctive points in the {where} half. Film a place full "
-            "of detail (leaves, bricks, shelves) in good light, sharp, with the lens caps off"
+            f"too little texture: only {min(counts)} distinctive points in the {where} half. Film a "
+            "place full of detail (leaves, bricks, shelves) in good light, sharp, with the lens caps off"
         )
     mirrored = _mirrored_features(views[1])
     link = link_eyes(features[0], mirrored, rng, device)
@@ -44,8 +44,8 @@ def why_few_matches(
             "(or undo the mirror in the recorder or the player that wrote the file)"
         )
     return (
-        "the two halves do not show the same scene. Is this a side-by-side recording of both eyes, and not a flat "
-        "2D clip? Two files of two eyes must start at the same instant"
+        "the two halves do not show the same scene. Is this a side-by-side recording of both eyes, and not "
+        "a flat 2D clip? Two files of two eyes must start at the same instant"
     )
 
 
@@ -55,8 +55,8 @@ def upside_down(R: Array) -> str | None:
     if abs(roll) < _MOST_ROLL_DEG:
         return None
     return (
-        f"the right half is rolled by {roll:.0f} degrees against the left: one eye was recorded upside down or on "
-        "its side. Turn that half upright before solving"
+        f"the right half is rolled by {roll:.0f} degrees against the left: one eye was recorded upside "
+        "down or on its side. Turn that half upright before solving"
     )
 
 
@@ -66,7 +66,10 @@ def same_picture(left: Array, right: Array) -> bool:
     return len(off) > 0 and float(np.percentile(off, 90)) < _SAME_PICTURE_PX
 
 
-SAME_PICTURE = "both halves hold the same picture: there is no second eye in it. Use the clip as it came from the two lenses"
+SAME_PICTURE = (
+    "both halves hold the same picture: there is no second eye in it. "
+    "Use the clip as it came from the two lenses"
+)
 
 
 def _roll_deg(R: Array) -> float:

@@ -30,14 +30,14 @@ def follow(
         return np.zeros((0, 2)), np.zeros(0, dtype=bool)
     start = earlier.reduced_from_full(pixel).astype(np.float32)[:, None, :]
     end = start.copy() if guess is None else later.reduced_from_full(guess).astype(np.float32)[:, None, :]
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.02)
-    flags = cv2.OPTFLOW_USE_INITIAL_FLOW
-    there, found, _ = cv2.calcOpticalFlowPyrLK(
-        earlier.pixels, later.pixels, start, end, None, _WINDOW, _LEVELS, criteria, flags
-    )
-    back, returned, _ = cv2.calcOpticalFlowPyrLK(
-        later.pixels, earlier.pixels, there, start.copy(), None, _WINDOW, _LEVELS, criteria, flags
-    )
+    options = {
+        "winSize": _WINDOW,
+        "maxLevel": _LEVELS,
+        "criteria": (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.02),
+        "flags": cv2.OPTFLOW_USE_INITIAL_FLOW,
+    }
+    there, found, _ = cv2.calcOpticalFlowPyrLK(earlier.pixels, later.pixels, start, end, **options)
+    back, returned, _ = cv2.calcOpticalFlowPyrLK(later.pixels, earlier.pixels, there, start.copy(), **options)
     near = np.linalg.norm(back - start, axis=2)[:, 0] < _RETURN_PX
     kept = (found[:, 0] > 0) & (returned[:, 0] > 0) & near
     return later.full_from_reduced(there[:, 0, :]), kept

@@ -30,11 +30,12 @@ from autocal.matching.patches import cut_patches
 from autocal.matching.refine import Alignment, align
 from autocal.matching.tracks import Proposals, TrackTable, join
 from autocal.matching.views import View, predicted_shape, prepare_view
+from autocal.matching.workers import Workers, two_workers
 
 #: Called with frames done and observations found so far.
 Progress = Callable[[int, int], None]
 
-_EYES = (LEFT, RIGHT)
+_EYES = [LEFT, RIGHT]
 _RECENT = 2  # earlier leads that are always tried
 _REVISITED = 3  # further ones tried where a glance shows that they see the same place
 _GLANCE_POINTS, _GLANCE_MATCHES = 800, 16
@@ -86,13 +87,14 @@ def match_bursts(
     Raises MatchError where the halves do not match: mirrored, upside down, the same picture twice,
     not of one scene, or without texture.
     """
-    matcher = _Matcher(lenses, circles, rng, device)
-    for burst in bursts:
-        for position, frame in enumerate(burst):
-            matcher.meet(frame.halves, leads=position == 0)
-            if progress is not None:
-                progress(matcher.frames, matcher.observations)
-    return matcher.result()
+    with two_workers() as workers:
+        matcher = _Matcher(lenses, circles, rng, device, workers)
+        for burst in bursts:
+            for position, frame in enumerate(burst):
+                matcher.meet(frame.halves, leads=position == 0)
+                if progress is not None:
+                    progress(matcher.frames, matcher.observations)
+        return matcher.result()
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,8 +123,10 @@ class _Matcher:
         circles: tuple[ImageCircle, ImageCircle],
         rng: np.random.Generator,
         device: str,
+        workers: Workers,
     ) -> None:
         self.lenses, self.circles, self.rng, self.device = lenses, circles, rng, device
+        self.workers = workers
         self.table = TrackTable()
         self.leads: list[_Lead] = []
         self.eye_pairs: list[int] = []
@@ -134,8 +138,10 @@ class _Matcher:
 
     def meet(self, halves: Sequence[NDArray[np.unsignedinteger]], *, leads: bool) -> None:
         """Take in the next frame; `leads`: it is the first of a burst."""
-        views = tuple(prepare_view(halves[e], self.circles[e], self.lenses[e], self.device) for e in _EYES)
-        assert len(views) == 2
+        left, right = self.workers.map(
+            lambda e: prepare_view(halves[e], self.circles[e], self.lenses[e], self.device), _EYES
+        )
+        views = (left, right)
         if leads or not self._followed(views):
             self.researched += not leads
             self._search(views)
@@ -163,9 +169,9 @@ class _Matcher:
     # ---- searched frames
 
     def _search(self, views: tuple[View, View]) -> None:
-        features = tuple(find_features(views[e].detection, self.lenses[e]) for e in _EYES)
-        assert len(features) == 2
-        stereo = link_eyes(features[LEFT], features[RIGHT], self.rng, self.device)
+        left, right = self.workers.map(lambda e: find_features(views[e].detection, self.lenses[e]), _EYES)
+        features = (left, right)
+        stereo = link_eyes(left, right, self.rng, self.device)
         if stereo.epipolar is not None:
             self.R_eyes = stereo.epipolar.R
         earlier = self._earlier_links(features)
@@ -196,13 +202,18 @@ class _Matcher:
         revisited = [
             lead for seen, lead in sorted(older, reverse=True)[:_REVISITED] if seen >= _GLANCE_MATCHES
         ]
-        links = []
-        for lead in [*recent, *revisited]:
-            for eye in _EYES:
-                link = link_frames(self.leads[lead].features[eye], features[eye], self.rng, self.device)
-                if len(link.pairs) >= FEWEST_CONSISTENT:
-                    links.append((lead, eye, link))
-        return links
+        wanted = [(lead, eye, self._spawned()) for lead in [*recent, *revisited] for eye in _EYES]
+
+        def link(item: tuple[int, int, np.random.Generator]) -> tuple[int, int, Link]:
+            lead, eye, rng = item
+            return lead, eye, link_frames(self.leads[lead].features[eye], features[eye], rng, self.device)
+
+        links = self.workers.map(link, wanted)
+        return [item for item in links if len(item[2].pairs) >= FEWEST_CONSISTENT]
+
+    def _spawned(self) -> np.random.Generator:
+        """A generator for one task, so that threads do not race for random numbers."""
+        return np.random.default_rng(self.rng.integers(2**63))
 
     def _glance(self, lead: int, features: Sequence[Features]) -> int:
         """How many of the strongest points of both left eyes match."""
@@ -231,8 +242,8 @@ class _Matcher:
     def _continue_tracks(self, views: tuple[View, View], track: Ints, point: Ints) -> list[_Sights]:
         """Measure known tracks in a searched frame; reference patches that have aged are renewed."""
         lead = self.leads[-1]
-        found: list[tuple[Ints, Ints, Alignment]] = []
-        for eye in _EYES:
+
+        def measured(eye: int) -> tuple[Ints, Ints, Alignment]:
             rows = np.flatnonzero(point[:, eye] >= 0)
             pixel = lead.features[eye].pixel[point[rows, eye]]
             shape, expected = self._carried(track[rows], eye, pixel)
@@ -241,8 +252,9 @@ class _Matcher:
             still = (off < _STILL_PX) & (expected > _SHOULD_MOVE_PX)
             self.still += int(np.count_nonzero(still & alignment.good))
             keep = alignment.good & ~still
-            found.append((track[rows[keep]], point[rows[keep], eye], _take(alignment, keep)))
-        found = self._epipolar_checked(found)
+            return track[rows[keep]], point[rows[keep], eye], _take(alignment, keep)
+
+        found = self._epipolar_checked(self.workers.map(measured, _EYES))
         sights = []
         for eye, (tracks, points, alignment) in enumerate(found):
             lead.track_of_point[eye][points] = tracks
@@ -338,19 +350,22 @@ class _Matcher:
 
     def _followed(self, views: tuple[View, View]) -> bool:
         """Carry the last frame's sights into this one. False, and nothing noted, if most are lost."""
-        if self._last is None or self._sights is None or not len(self._sights[LEFT].track):
+        last, sights = self._last, self._sights
+        if last is None or sights is None or not len(sights[LEFT].track):
             return False
-        found: list[tuple[Ints, Ints, Alignment]] = []
-        for eye in _EYES:
-            s = self._sights[eye]
-            pixel, kept = follow(self._last[eye], views[eye].detection, s.pixel)
+
+        def measured(eye: int) -> tuple[Ints, Ints, Alignment]:
+            s = sights[eye]
+            pixel, kept = follow(last[eye], views[eye].detection, s.pixel)
             rows = np.flatnonzero(kept & self.lenses[eye].inside(pixel))
             alignment = align(
                 self.table.patches(s.track[rows]), views[eye].smooth, pixel[rows], s.shape[rows]
             )
             keep = np.flatnonzero(alignment.good)
-            found.append((s.track[rows[keep]], rows[keep], _take(alignment, keep)))
-        tried = sum(len(s.track) for s in self._sights)
+            return s.track[rows[keep]], rows[keep], _take(alignment, keep)
+
+        found = self.workers.map(measured, _EYES)
+        tried = sum(len(s.track) for s in sights)
         if sum(len(tracks) for tracks, _, _ in found) < _FOLLOWED_SHARE * tried:
             return False
         found = self._epipolar_checked(found)

@@ -53,9 +53,9 @@ def mutual_pairs(cosines: torch.Tensor, gate: torch.Tensor | None = None) -> Pai
     if n < 2 or m < 2:
         return Pairs(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
     if gate is not None:
-        cosines = torch.where(gate, cosines, torch.full_like(cosines, -1.0))
+        cosines = cosines.masked_fill(~gate, -1.0)
     two, index = cosines.topk(2, dim=1)
-    best_of_b = cosines.argmax(dim=0)
+    best_of_b = cosines.max(dim=0).indices
     best = index[:, 0]
     mutual = best_of_b[best] == torch.arange(n, device=cosines.device)
     # Squared distances of unit vectors: 2 - 2 cosine.

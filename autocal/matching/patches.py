@@ -44,22 +44,18 @@ class SmoothImage:
     spacing: float
     size: tuple[int, int]
 
-    def at(self, pixel: torch.Tensor) -> torch.Tensor:
-        """Values (n, k) at full-resolution pixels (n, k, 2)."""
+    def at(self, centre: torch.Tensor, offset: torch.Tensor) -> torch.Tensor:
+        """Values (n, k) at full-resolution pixels centre (n, 2) + offset (n, k, 2) or (k, 2)."""
         import torch
         from torch.nn.functional import grid_sample
 
         _, _, height, width = self.nodes.shape
-        to_nodes = 2.0 / self.spacing
-        half = torch.tensor([(width - 1) / 2.0, (height - 1) / 2.0], device=pixel.device, dtype=pixel.dtype)
-        grid = pixel * (to_nodes / half) - 1.0  # with align_corners, -1 and 1 are the outer nodes
-        out = grid_sample(
-            self.nodes,
-            grid[None].to(torch.float32),
-            mode="bilinear",
-            padding_mode="border",
-            align_corners=True,
+        # With align_corners -1 and 1 are the outer nodes. Single precision holds 8192 px to 5e-4.
+        scale = (4.0 / self.spacing) / torch.tensor(
+            [width - 1.0, height - 1.0], device=centre.device, dtype=centre.dtype
         )
+        grid = (centre * scale - 1.0).float()[:, None, :] + offset.float() * scale.float()
+        out = grid_sample(self.nodes, grid[None], mode="bilinear", padding_mode="border", align_corners=True)
         return out[0, 0]
 
 
@@ -129,7 +125,7 @@ def cut_patches(image: SmoothImage, pixel: Array) -> NDArray[np.float16]:
 
     device = image.nodes.device
     offset = torch.from_numpy(_grid(STORED) * image.spacing).to(device)
-    values = image.at(torch.from_numpy(np.asarray(pixel, np.float64)).to(device)[:, None, :] + offset)
+    values = image.at(torch.from_numpy(np.asarray(pixel, np.float64)).to(device), offset)
     values = values - values.mean(dim=1, keepdim=True)
     return values.reshape(-1, STORED, STORED).cpu().numpy().astype(np.float16)
 

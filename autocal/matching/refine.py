@@ -31,7 +31,7 @@ _SHIFT_STEPS = 3  # shift alone at first: shape from far off runs away
 _STEPS = 14
 _CONVERGED = 0.004  # sample spacings
 _LONGEST_STEP, _LARGEST_SHAPE_STEP = 1.5, 0.25
-_CHUNK = 2048
+_CHUNK = 256  # patches whose machinery fits a processor's cache
 _LEAST_CORRELATION = 0.85
 _FURTHEST = 3.5  # sample spacings from where the search began
 _LARGEST_SIGMA = 0.35  # sample spacings
@@ -148,11 +148,11 @@ def _align_chunk(patches: NDArray[np.float16], image: SmoothImage, pixel: Array,
     for step in range(_STEPS):
         if not len(active):
             break
-        seen = image.at(place[active, None, :] + offsets @ form[active].transpose(1, 2))
+        seen = image.at(place[active], offsets @ form[active].transpose(1, 2))
         with_shape = step >= _SHIFT_STEPS
         solver = model.solve_all if with_shape else model.solve_shift
         solver = solver[active] if len(active) < len(patches) else solver
-        theta = torch.einsum("nps,ns->np", solver, seen).double()
+        theta = (solver @ seen[:, :, None])[:, :, 0].double()
         gain = theta[:, -2]
         gain = torch.where(gain.abs() < 0.05, torch.full_like(gain, 0.05), gain)
         shift = theta[:, :2] / gain[:, None]
@@ -182,9 +182,9 @@ def _judged(
     import torch
 
     spacing = image.spacing
-    seen = image.at(place[:, None, :] + offsets @ form.transpose(1, 2))
-    theta = torch.einsum("nps,ns->np", model.solve_all, seen)
-    residual = seen - torch.einsum("nsp,np->ns", model.design, theta)
+    seen = image.at(place, offsets @ form.transpose(1, 2))
+    theta = (model.solve_all @ seen[:, :, None])[:, :, 0]
+    residual = seen - (model.design @ theta[:, :, None])[:, :, 0]
     weights = model.weights
     total = weights.sum()
     centred = seen - (seen * weights).sum(dim=1, keepdim=True) / total
@@ -223,12 +223,15 @@ def _shift_covariance(model: _Model, residual_variance: torch.Tensor) -> torch.T
     leaves residuals of 2 s^2 sum(g^2), and moves the shift by s^2 sum((solver * g)^2).
     """
     import torch
-    from torch.nn.functional import conv2d
 
     taps = torch.from_numpy(noise_taps()).to(residual_variance)
+    reach = len(taps) - 1
+    smear = torch.zeros((WINDOW + reach, WINDOW), dtype=taps.dtype, device=taps.device)
+    for k, tap in enumerate(taps):
+        smear.diagonal(-k).fill_(float(tap))
     kernel = torch.outer(taps, taps)
-    rows = model.solve_all[:, :2].reshape(-1, 1, WINDOW, WINDOW)
-    spread = conv2d(rows, kernel[None, None], padding=len(taps) - 1).reshape(len(residual_variance), 2, -1)
+    rows = model.solve_all[:, :2].reshape(-1, 2, WINDOW, WINDOW)
+    spread = (smear @ rows @ smear.T).flatten(2)
     freedom = 1.0 - 8.0 * float((kernel**2).sum()) / float(model.weights.sum())  # close to 1
     noise = residual_variance / (2.0 * (kernel**2).sum() * freedom)
     return noise[:, None, None] * (spread @ spread.transpose(1, 2))
