@@ -12,7 +12,7 @@ from pathlib import Path
 from autocal.errors import AutocalError, FootageError
 from autocal.tagging.matroska import read_matroska_tags, tag_matroska
 from autocal.tagging.mp4 import read_mp4_tags, tag_mp4
-from autocal.tagging.patch import apply_patches
+from autocal.tagging.patch import apply_patches, patch_in_place
 from autocal.tagging.spatial import HALF_EQUIRECT_LEFT_RIGHT, Equirect, SpatialTags
 
 __all__ = ["HALF_EQUIRECT_LEFT_RIGHT", "Equirect", "SpatialTags", "read_tags", "tag_file"]
@@ -33,9 +33,12 @@ def read_tags(path: str | Path) -> list[SpatialTags]:
         return read(stream, size)
 
 
-def tag_file(path: str | Path, tags: SpatialTags = HALF_EQUIRECT_LEFT_RIGHT) -> bool:
+def tag_file(
+    path: str | Path, tags: SpatialTags = HALF_EQUIRECT_LEFT_RIGHT, *, in_place: bool = False
+) -> bool:
     """Add or correct the spatial metadata of every video track; the media data stays as it is.
 
+    in_place: the file is fresh and nobody relies on it yet, so it need not be copied.
     Returns whether the file had to change. Raises FootageError as `read_tags` does, and OutputError
     where the file cannot be rewritten; it is then as it was, bit for bit.
     """
@@ -45,7 +48,7 @@ def tag_file(path: str | Path, tags: SpatialTags = HALF_EQUIRECT_LEFT_RIGHT) -> 
         tag = tag_matroska if _is_matroska(stream.read(8)) else tag_mp4
         patches = tag(stream, size, tags)
     if patches:
-        apply_patches(path, patches)
+        (patch_in_place if in_place else apply_patches)(path, patches)
     return bool(patches)
 
 

@@ -1,0 +1,41 @@
+"""Where frames are remapped: the processor, or a CUDA card."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor
+from typing import Literal
+
+from autocal.calibration import Calibration
+from autocal.errors import OutputError
+from autocal.render.clip import Clip
+from autocal.render.formats import PlanarFormat
+from autocal.render.renderer import FrameRenderer, Look, Renderer
+
+Device = Literal["cpu", "cuda", "auto"]
+_FULL_RANGE = 2  # AVCOL_RANGE_JPEG
+
+
+def make_renderer(
+    device: Device, calibration: Calibration, look: Look, clip: Clip, output: PlanarFormat, pool: Executor
+) -> FrameRenderer:
+    """The renderer for a clip. Raises OutputError where a card is asked for and none is there."""
+    full = clip.colour.range == _FULL_RANGE
+    turn = clip.orientation
+    on_card = device != "cpu" and _card_is_there()
+    if device == "cuda" and not on_card:
+        raise OutputError("--device cuda: no CUDA card is there, or torch was installed without CUDA")
+    if on_card:
+        from autocal.render.renderer_torch import TorchRenderer
+
+        return TorchRenderer(
+            calibration, look, clip.format, output, clip.size, orientation=turn, full_range=full
+        )
+    return Renderer(
+        calibration, look, clip.format, output, clip.size, orientation=turn, full_range=full, pool=pool
+    )
+
+
+def _card_is_there() -> bool:
+    import torch
+
+    return torch.cuda.is_available()

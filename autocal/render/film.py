@@ -1,0 +1,246 @@
+"""Making a film: decode, remap and encode at the same time, piece by piece; then join and tag."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, field
+from itertools import groupby
+from pathlib import Path
+
+import av
+
+from autocal.calibration import Calibration
+from autocal.errors import OutputError
+from autocal.render.anaglyph import anaglyph
+from autocal.render.clip import Clip, Repairs, frames, open_clip
+from autocal.render.device import Device, make_renderer
+from autocal.render.encode import encode_piece, piece_size
+from autocal.render.formats import PlanarFormat, planar_format
+from autocal.render.join import join
+from autocal.render.overlap import ahead
+from autocal.render.renderer import FrameRenderer, Look
+from autocal.render.settings import Compression, check_container
+from autocal.render.work import Piece, WorkFolder, file_digest
+from autocal.tagging import tag_file
+from autocal.version import program_version
+from autocal.whole_file import whole_file
+
+#: Pictures waiting between two stages: at 8192x4096 and 10 bit each one is 100 MB.
+_WAITING = 1
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class FilmOrder:
+    """All that a film depends on.
+
+    start_s, end_s: part of the clip, in its own time; None for its whole. anaglyph: a red-cyan copy
+    for a flat screen, not to be delivered.
+    """
+
+    calibration: Path
+    clip: Path
+    out: Path
+    look: Look = field(default_factory=Look)
+    compression: Compression = field(default_factory=Compression)
+    start_s: float | None = None
+    end_s: float | None = None
+    anaglyph: bool = False
+    device: Device = "auto"
+
+
+@dataclass(frozen=True)
+class FilmReport:
+    """What became of an order.
+
+    pictures: how many the film has. repeated: bad pictures, each the picture's number in the clip and
+    its time in s; the last good one stands in. missing_end_s: how much earlier than it says the clip
+    ends. resumed: how many pictures were there from an interrupted run.
+    """
+
+    out: Path
+    pictures: int
+    repeated: tuple[tuple[int, float], ...] = ()
+    missing_end_s: float = 0.0
+    resumed: int = 0
+
+    @property
+    def is_flawless(self) -> bool:
+        """Whether every picture of the clip is in the film."""
+        return not self.repeated and self.missing_end_s == 0.0
+
+
+def render_film(order: FilmOrder, *, overwrite: bool = False, progress: Progress | None = None) -> FilmReport:
+    """Make the film; it appears under its name only when whole.
+
+    When the work is interrupted (Ctrl-C, a full disk, a crash), the finished pieces stay in a folder
+    beside the film, and the same order goes on from there.
+    Raises FootageError, CalibrationFileError or OutputError with what to do.
+    """
+    if order.out.exists() and not overwrite:
+        raise OutputError(f"{order.out} exists already: choose another name, or give --force to replace it")
+    check_container(order.compression.codec, order.out)
+    calibration = Calibration.load(order.calibration)
+    clip = open_clip(order.clip)
+    first, last = _part(clip, order.start_s, order.end_s)
+    try:
+        return _make(order, calibration, clip, first, last, overwrite, progress)
+    except OSError as error:
+        raise OutputError(
+            f"{order.out} could not be made: {error.strerror or error}. What is finished is kept: "
+            "make room, then give the same command again"
+        ) from error
+
+
+def _make(
+    order: FilmOrder,
+    calibration: Calibration,
+    clip: Clip,
+    first: int,
+    last: int,
+    overwrite: bool,
+    progress: Progress | None,
+) -> FilmReport:
+    work = WorkFolder(order.out)
+    work.prepare(_identity(order, clip, first, last))
+    pieces = work.pieces(first, last, piece_size(float(clip.rate)))
+    missing = [piece for piece in pieces if not piece.is_done]
+    done = (last - first) - sum(piece.last - piece.first for piece in missing)
+    if missing:
+        _render_pieces(order, calibration, clip, work, missing, done, last - first, progress)
+    if progress:
+        progress("join", last - first, last - first)
+    shift = 0 if first == 0 else clip.pts[first]
+    with whole_file(order.out, overwrite=overwrite) as beside:
+        join(pieces, clip, beside, first=first, last=last, shift=shift, title=order.out.stem)
+        if not order.anaglyph:
+            tag_file(beside, in_place=True)
+    repeated = tuple((place, clip.seconds(clip.pts[place])) for place in work.repeated(pieces))
+    work.remove()
+    missing_end = clip.missing_end_s if last == len(clip.pts) and order.end_s is None else 0.0
+    return FilmReport(order.out, last - first, repeated, missing_end, done)
+
+
+def _part(clip: Clip, start_s: float | None, end_s: float | None) -> tuple[int, int]:
+    """Places of the first picture and one past the last, from times counted from the clip's first picture."""
+    times = [clip.seconds(pts - clip.pts[0]) for pts in clip.pts]
+    first = (
+        0 if start_s is None else next((n for n, t in enumerate(times) if t >= start_s - 1e-6), len(times))
+    )
+    last = (
+        len(times)
+        if end_s is None
+        else next((n for n, t in enumerate(times) if t >= end_s - 1e-6), len(times))
+    )
+    if first >= last:
+        raise OutputError(f"no picture of {clip.path} lies in the part asked for; it lasts {times[-1]:.3f} s")
+    return first, last
+
+
+def _identity(order: FilmOrder, clip: Clip, first: int, last: int) -> dict[str, object]:
+    """What must be equal for pieces to be of the same film."""
+    facts = os.stat(order.clip)
+    return {
+        "program": program_version(),
+        "calibration": file_digest(order.calibration),
+        "clip": [str(order.clip.resolve()), facts.st_size, facts.st_mtime_ns],
+        "look": asdict(order.look),
+        "compression": asdict(order.compression),
+        "pictures": [first, last],
+        "anaglyph": order.anaglyph,
+    }
+
+
+def _render_pieces(
+    order: FilmOrder,
+    calibration: Calibration,
+    clip: Clip,
+    work: WorkFolder,
+    pieces: Sequence[Piece],
+    done: int,
+    total: int,
+    progress: Progress | None,
+) -> None:
+    repairs = Repairs()
+    with ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="remap") as pool:
+        if progress:
+            progress("map", done, total)
+        output = output_format(clip.format, order.compression)
+        renderer = make_renderer(order.device, calibration, order.look, clip, output, pool)
+        decoded = ahead(_decode(clip, pieces, repairs), _WAITING)
+        rendered = ahead(_remap(renderer, clip, decoded, order.anaglyph), _WAITING)
+        size = (order.look.size[0] // 2, order.look.size[1]) if order.anaglyph else order.look.size
+        try:
+            for piece, pictures in groupby(rendered, key=lambda item: item[0]):
+                counted = _count(pictures, piece, done, total, progress)
+                noted = _note_at_end(counted, work, piece, repairs)
+                encode_piece(piece.path, noted, clip, order.compression, size)
+                done += piece.last - piece.first
+        finally:
+            rendered.close()  # type: ignore[attr-defined]
+
+
+def output_format(source: PlanarFormat, compression: Compression) -> PlanarFormat:
+    """What the remapping makes: the encoder's chroma, in the source's own depth."""
+    target = planar_format(compression.pixel_format(source))
+    if target.is_rgb != source.is_rgb or target.planes != source.planes:
+        return source
+    name = target.name.removesuffix("le").rstrip("0123456789") if target.bits > 8 else target.name
+    depth = "" if source.bits <= 8 else f"{source.bits}le"
+    return PlanarFormat(name + depth, source.bits, source.is_rgb, source.planes, target.subsampling)
+
+
+def _decode(
+    clip: Clip, pieces: Sequence[Piece], repairs: Repairs
+) -> Iterator[tuple[Piece, int, av.VideoFrame]]:
+    """The pictures of the pieces, decoding each run of neighbouring pieces in one go."""
+    run: list[Piece] = []
+    for piece in [*pieces, None]:
+        if run and (piece is None or piece.first != run[-1].last):
+            owners = iter(run)
+            owner = next(owners)
+            for place, frame in frames(clip, run[0].first, run[-1].last, repairs):
+                while place >= owner.last:
+                    owner = next(owners)
+                yield owner, place, frame
+            run = []
+        if piece is not None:
+            run.append(piece)
+
+
+def _remap(
+    renderer: FrameRenderer,
+    clip: Clip,
+    decoded: Iterator[tuple[Piece, int, av.VideoFrame]],
+    as_anaglyph: bool,
+) -> Iterator[tuple[Piece, av.VideoFrame]]:
+    for piece, place, frame in decoded:
+        result = renderer.render(frame)
+        if as_anaglyph:
+            result = anaglyph(result)
+        result.pts, result.time_base = clip.pts[place], clip.time_base
+        yield piece, result
+
+
+def _count(
+    pictures: Iterator[tuple[Piece, av.VideoFrame]],
+    piece: Piece,
+    done: int,
+    total: int,
+    progress: Progress | None,
+) -> Iterator[av.VideoFrame]:
+    for number, (_, frame) in enumerate(pictures, start=1):
+        yield frame
+        if progress:
+            progress("render", done + number, total)
+
+
+def _note_at_end(
+    pictures: Iterator[av.VideoFrame], work: WorkFolder, piece: Piece, repairs: Repairs
+) -> Iterator[av.VideoFrame]:
+    """Keep the piece's bad pictures on file before it counts as whole."""
+    yield from pictures
+    work.note_repeated(piece, [p for p in repairs.repeated if piece.first <= p < piece.last])

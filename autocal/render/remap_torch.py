@@ -1,0 +1,110 @@
+"""Remapping a picture plane in torch, on any device, by the same plan as the CPU's kernel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+
+from autocal.render.plan import NOT_HERE, BorderSamples, Layer, Plan
+
+_ROWS_AT_A_TIME = 1024
+
+
+@dataclass(frozen=True, eq=False)
+class _LayerOnDevice:
+    level: int
+    first_x: torch.Tensor  # [H, W] int16, read as unsigned
+    first_y: torch.Tensor
+    row_x: torch.Tensor
+    row_y: torch.Tensor
+    border_place: torch.Tensor  # [n] int64
+    border_first: torch.Tensor  # [n, 2] int64
+    border_row: torch.Tensor
+
+
+class PlanOnDevice:
+    """A plan whose tables lie on a device; frames come and go, the plan stays."""
+
+    def __init__(self, plan: Plan, device: torch.device) -> None:
+        self.size = plan.size
+        self.source_size = plan.source_size
+        self.taps = plan.filter.taps
+        self._weights = torch.from_numpy(plan.filter.weights.copy()).to(device)
+        self._layers = [_to_device(layer, device) for layer in plan.layers]
+        self._blend_place = torch.from_numpy(plan.blend_place).to(device)
+        self._blend_share = torch.from_numpy(plan.blend_share).to(device)
+
+    def remap(self, source: torch.Tensor, *, top: float, fill: float) -> torch.Tensor:
+        """The remapped plane [H, W], float32, rounded and kept in 0 to `top` (negative: left as it is).
+
+        source: [h, w], float32, on the plan's device.
+        """
+        width, height = self.size
+        out = torch.full((height, width), fill, dtype=torch.float32, device=source.device)
+        pyramid = [source]
+        for layer in self._layers:
+            while len(pyramid) <= layer.level:
+                pyramid.append(_halved(pyramid[-1]))
+            picture = pyramid[layer.level].contiguous()
+            for start in range(0, height, _ROWS_AT_A_TIME):
+                rows = slice(start, start + _ROWS_AT_A_TIME)
+                self._fill_rows(picture, layer, rows, out, top)
+            if layer.border_place.numel():
+                values = self._weigh(picture, layer.border_first, layer.border_row)
+                out.view(-1)[layer.border_place] = _finished(values, top)
+        if self._blend_place.numel():
+            flat = out.view(-1)
+            mixed = fill + (flat[self._blend_place] - fill) * self._blend_share
+            flat[self._blend_place] = _finished(mixed, top)
+        return out
+
+    def _fill_rows(
+        self, picture: torch.Tensor, layer: _LayerOnDevice, rows: slice, out: torch.Tensor, top: float
+    ) -> None:
+        maps = (layer.first_x[rows], layer.first_y[rows], layer.row_x[rows], layer.row_y[rows])
+        fx, fy, rx, ry = (m.to(torch.int64) & 0xFFFF for m in maps)
+        here = fx != NOT_HERE
+        first = torch.stack([fx[here], fy[here]], dim=1)
+        row = torch.stack([rx[here], ry[here]], dim=1)
+        out[rows][here] = _finished(self._weigh(picture, first, row), top)
+
+    def _weigh(self, picture: torch.Tensor, first: torch.Tensor, row: torch.Tensor) -> torch.Tensor:
+        """Filtered values [n] of samples whose filter starts at first [n, 2]; pixels repeat at the border."""
+        height, width = picture.shape
+        flat = picture.reshape(-1)
+        along_x, along_y = self._weights[row[:, 0]], self._weights[row[:, 1]]  # [n, taps]
+        total = torch.zeros(first.shape[0], self.taps, dtype=torch.float32, device=picture.device)
+        columns = (first[:, :1] + torch.arange(self.taps, device=picture.device)).clamp(0, width - 1)
+        for r in range(self.taps):
+            y = (first[:, 1:] + r).clamp(0, height - 1)
+            total += along_y[:, r : r + 1] * flat[y * width + columns]
+        return (total * along_x).sum(dim=1)
+
+
+def _finished(values: torch.Tensor, top: float) -> torch.Tensor:
+    return torch.floor((values + 0.5).clamp(0.0, top)) if top >= 0 else values
+
+
+def _halved(picture: torch.Tensor) -> torch.Tensor:
+    height, width = picture.shape[0] // 2, picture.shape[1] // 2
+    return picture[: 2 * height, : 2 * width].reshape(height, 2, width, 2).mean(dim=(1, 3))
+
+
+def _to_device(layer: Layer, device: torch.device) -> _LayerOnDevice:
+    border: BorderSamples = layer.border
+
+    def unsigned(table: np.ndarray) -> torch.Tensor:
+        return torch.from_numpy(table.view(np.int16)).to(device)
+
+    return _LayerOnDevice(
+        layer.level,
+        unsigned(layer.first_x),
+        unsigned(layer.first_y),
+        unsigned(layer.row_x),
+        unsigned(layer.row_y),
+        torch.from_numpy(border.place).to(device),
+        torch.from_numpy(border.first.astype(np.int64)).to(device),
+        torch.from_numpy(border.row.astype(np.int64)).to(device),
+    )
