@@ -77,7 +77,7 @@ def _scatter(b: Builder, count: int, nearest: float, furthest: float) -> None:
 
 def _mover(b: Builder, away: float) -> None:
     x = float(b.rng.uniform(-0.4, 0.4)) * away
-    speed = float(b.rng.choice([-1, 1]) * b.rng.uniform(0.8, 1.6))
+    speed = float(b.rng.choice([-1, 1]) * b.rng.uniform(0.25, 0.45)) * away
     at = (x, -float(b.rng.uniform(0.3, 1.0)), away)
     b.add(Sphere(0.07 * away), b.kit.checks, 0.4, at, tint=b.tint(0.8, 1.5), velocity_m_s=(speed, 0.0, 0.2))
 

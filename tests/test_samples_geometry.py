@@ -37,6 +37,17 @@ def test_pixels_and_directions_are_each_others_inverse_past_ninety_degrees(seed:
         np.testing.assert_allclose(back, directions, atol=1e-9)
 
 
+def test_a_pixel_aspect_stretches_the_picture_along_y(truth: Truth) -> None:
+    stretched = replace(truth.left, pixel_aspect=1.003)
+    pixels = np.random.default_rng(1).uniform(80, 680, (50, 2))
+    centre = np.array(truth.left.principal_point)
+    moved = stretched.project(truth.left.directions(pixels))
+    np.testing.assert_allclose(moved - centre, (pixels - centre) * [1.0, 1.003], atol=1e-9)
+    np.testing.assert_allclose(stretched.directions(moved), truth.left.directions(pixels), atol=1e-12)
+    rig = measures.rig_from_truth(replace(truth, left=stretched))
+    assert measures.rms(measures.map_error_deg(rig, replace(truth, left=stretched))) < 0.006
+
+
 def test_what_lies_past_the_table_has_no_pixel_and_no_direction(truth: Truth) -> None:
     behind = -truth.left.R_eye_from_rig[2]
     assert np.all(np.isnan(truth.project(0, behind)))
