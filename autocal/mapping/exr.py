@@ -9,6 +9,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
@@ -21,10 +24,12 @@ from autocal.mapping.stmap import Float32, Mask, Source, StMap
 from autocal.version import program_version
 from autocal.whole_file import whole_file
 
-#: ZIP is what every program reads; level 3 is as small as the usual 4 on these maps, and faster.
-_COMPRESSION: Final = "zip:3"
-#: Rows handed over at a time; a multiple of the 16 rows that ZIP packs into one chunk.
-_STRIP: Final = 256
+#: Lossless, read by every compositing program, and on these maps a quarter smaller than ZIP and
+#: faster to read, at the same cost of writing.
+_COMPRESSION: Final = "piz"
+#: Rows handed over at a time; multiples of the 32 rows that PIZ packs into one chunk. Writing wants
+#: chunks for all processors, reading wants strips that stay in the cache.
+_WRITTEN_ROWS, _READ_ROWS = 256, 64
 _U: Final = "(x + 0.5) / sourceWidth, x in px from the left, 0 at the centre of the first pixel"
 _V: Final = {
     "bottom": "1 - (y + 0.5) / sourceHeight, y in px from the top, 0 at the centre of the first row",
@@ -68,10 +73,7 @@ def write_st_map(
         output = oiio.ImageOutput.create(str(beside))
         if output is None or not output.open(str(beside), spec):
             raise OutputError(f"{path} could not be written: {_reason(output)}")
-        written = all(
-            output.write_scanlines(first, min(first + _STRIP, height), 0, _rgba(st_map, first))
-            for first in range(0, height, _STRIP)
-        )
+        written = all(output.write_scanlines(*strip) for strip in _rgba_strips(st_map))
         if not output.close() or not written:
             raise OutputError(f"{path} could not be written: {_reason(output)}; is the disk full?")
 
@@ -124,56 +126,68 @@ def read_st_map(path: str | Path) -> StMap:
     Raises CalibrationFileError on a missing or damaged file, and on a map of another program: it
     does not say what its numbers refer to.
     """
+    source = _opened(path)
+    spec = source.spec()
+    header: dict[str, Any] = {attribute.name: attribute.value for attribute in spec.extra_attribs}
+    source.close()
+    if spec.nchannels != 4 or spec.format != "float":
+        raise CalibrationFileError(
+            f"{path} is no ST map written by autocal: it has {spec.nchannels} channels of {spec.format}, "
+            "expected 4 of float"
+        )
+    try:
+        source_size = (int(header["autocal:sourceWidth"]), int(header["autocal:sourceHeight"]))
+        eye, v_origin = header["autocal:eye"], header["autocal:vOrigin"]
+        source_kind = {text: name for name, text in _SOURCE.items()}[header["autocal:source"]]
+    except KeyError as missing:
+        raise CalibrationFileError(
+            f"{path} is no ST map written by autocal: its header lacks {missing}"
+        ) from missing
+    u, v, valid = _read_pixels(path, spec.width, spec.height)
+    return StMap(u, v, valid, source_size, eye, source_kind, v_origin)
+
+
+def _opened(path: str | Path) -> Any:
     import OpenImageIO as oiio
 
     source = oiio.ImageInput.open(str(path)) if Path(path).is_file() else None
     if source is None:
         oiio.geterror()  # taken, or the library prints it when the program ends
         raise CalibrationFileError(f"{path} is no readable OpenEXR file: give an ST map written by autocal")
-    try:
-        spec = source.spec()
-        header: dict[str, Any] = {attribute.name: attribute.value for attribute in spec.extra_attribs}
-        u, v, valid = _read_channels(path, source, spec)
-        return StMap(
-            u,
-            v,
-            valid,
-            (header["autocal:sourceWidth"], header["autocal:sourceHeight"]),
-            eye=header["autocal:eye"],
-            source={text: name for name, text in _SOURCE.items()}[header["autocal:source"]],
-            v_origin=header["autocal:vOrigin"],
-        )
-    except KeyError as missing:
-        raise CalibrationFileError(
-            f"{path} is no ST map written by autocal: its header lacks {missing}"
-        ) from missing
-    finally:
+    return source
+
+
+def _read_pixels(path: str | Path, width: int, height: int) -> tuple[Float32, Float32, Mask]:
+    shape = (height, width)
+    u, v, valid = np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.bool_)
+    workers = os.cpu_count() or 1
+
+    def every_nth_strip(first: int) -> None:
+        source = _opened(path)
+        for start in range(first * _READ_ROWS, height, workers * _READ_ROWS):
+            rows = slice(start, min(start + _READ_ROWS, height))
+            strip = source.read_scanlines(rows.start, rows.stop, 0, 0, 2, "float")
+            if strip is None:
+                raise CalibrationFileError(f"{path} is damaged: {source.geterror()}; write the map again")
+            u[rows], v[rows] = strip[..., 0], strip[..., 1]
+            valid[rows] = (u[rows] != 0) | (v[rows] != 0)  # what A says too, without unpacking it
         source.close()
 
-
-def _read_channels(path: str | Path, source: Any, spec: Any) -> tuple[Float32, Float32, Mask]:
-    if spec.nchannels != 4 or spec.format != "float":
-        raise CalibrationFileError(
-            f"{path} is no ST map written by autocal: it has {spec.nchannels} channels of {spec.format}, "
-            "expected 4 of float"
-        )
-    shape = (spec.height, spec.width)
-    u, v, valid = np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.bool_)
-    for first in range(0, spec.height, _STRIP):
-        rows = slice(first, min(first + _STRIP, spec.height))
-        strip = source.read_scanlines(rows.start, rows.stop, 0, 0, 2, "float")
-        if strip is None:
-            raise CalibrationFileError(f"{path} is damaged: {source.geterror()}; write the map again")
-        u[rows], v[rows] = strip[..., 0], strip[..., 1]
-        valid[rows] = (u[rows] != 0) | (v[rows] != 0)  # what A says too, without unpacking it
+    with ThreadPoolExecutor(workers) as threads:
+        for _ in threads.map(every_nth_strip, range(workers)):
+            pass  # exceptions of the threads surface here
     return u, v, valid
 
 
-def _rgba(st_map: StMap, first: int) -> Float32:
-    rows = slice(first, min(first + _STRIP, st_map.size[1]))
-    strip = np.zeros((*st_map.u[rows].shape, 4), dtype=np.float32)
-    strip[..., 0], strip[..., 1], strip[..., 3] = st_map.u[rows], st_map.v[rows], st_map.valid[rows]
-    return strip
+def _rgba_strips(st_map: StMap) -> Iterator[tuple[int, int, int, Float32]]:
+    """First row, end row, z, and R, G, B, A (rows, width, 4) of each strip; one memory for all."""
+    width, height = st_map.size
+    memory = np.zeros((min(_WRITTEN_ROWS, height), width, 4), dtype=np.float32)
+    for first in range(0, height, _WRITTEN_ROWS):
+        rows = slice(first, min(first + _WRITTEN_ROWS, height))
+        strip = memory[: rows.stop - rows.start]
+        strip[..., 0], strip[..., 1], strip[..., 3] = st_map.u[rows], st_map.v[rows], st_map.valid[rows]
+        yield rows.start, rows.stop, 0, strip
 
 
 def _reason(output: Any) -> str:
