@@ -30,6 +30,8 @@ FEWEST_CONSISTENT = 25
 _GUIDES = 5
 _REACH_RAD = np.deg2rad(1.5)
 _REACH_SHARE = 0.3
+#: How much further off a look-alike may lie: between frames, and along an epipolar curve.
+_RIVALS_RAD = (np.deg2rad(3.0), np.deg2rad(25.0))
 _STRIP_RAD = np.deg2rad(0.25)  # least half width of the strip about an epipolar curve
 _STRIP_SPREADS = 4.0
 
@@ -62,8 +64,7 @@ def _link(a: Features, b: Features, rng: np.random.Generator, device: str, *, be
     seeds, fit = _checked(a, b, pairs, R, between_eyes)
     if len(seeds) < FEWEST_CONSISTENT:
         return Link(seeds, R, fit, free)
-    gate = _within_reach(a, b, seeds, R, fit, device)
-    guided = mutual_pairs(cosines, gate)
+    guided = mutual_pairs(cosines, *_within_reach(a, b, seeds, R, fit, device))
     pairs, fit = _checked(a, b, guided, R, between_eyes)
     return Link(pairs, R, fit, free)
 
@@ -90,8 +91,10 @@ def _tolerance(miss: Array) -> float:
 
 def _within_reach(
     a: Features, b: Features, seeds: Pairs, R: Array, fit: EpipolarFit | None, device: str
-) -> torch.Tensor:
-    """(n, m) bool: where a point of `a` may lie in `b`, going by the motion of the nearest seeds."""
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """(n, m) bool: where a point of `a` may lie in `b`, going by the motion of the nearest seeds;
+    and, wider, where a thing that only looks like it may lie: all along the epipolar curve.
+    """
     import torch
     from scipy.spatial import cKDTree
 
@@ -110,9 +113,12 @@ def _within_reach(
     target = on_device(b.bearing)
     squared = on_device((centre**2).sum(axis=1) + 1.0)[:, None] - 2.0 * on_device(centre) @ target.T
     gate = squared < on_device(reach**2)[:, None]
+    rivals = squared < on_device((reach + _RIVALS_RAD[fit is not None]) ** 2)[:, None]
     if fit is not None:
         normal = np.cross(fit.baseline, a.bearing @ fit.R.T)
         normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-3)
         off = on_device(normal) @ target.T
-        gate &= off.abs() < max(_STRIP_RAD, _STRIP_SPREADS * fit.spread) + np.deg2rad(0.25)
-    return gate
+        on_curve = off.abs() < max(_STRIP_RAD, _STRIP_SPREADS * fit.spread) + np.deg2rad(0.25)
+        gate &= on_curve
+        rivals &= on_curve
+    return gate, rivals

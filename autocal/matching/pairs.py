@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import torch
 
 _RATIO = 0.82  # Lowe, IJCV 60(2), 2004, sec. 7.1: best over second best distance
-_GUIDED_RATIO = 0.88  # inside a gate there are few rivals, all of them near
+_GUIDED_RATIO = 0.85  # the rivals lie near, or on one curve: fewer chances to be like
 _LEAST_SIMILARITY = 0.72
 
 
@@ -42,28 +42,34 @@ def similarity_matrix(a: NDArray[np.float32], b: NDArray[np.float32], device: st
     return torch.from_numpy(a).to(device) @ torch.from_numpy(b).to(device).T
 
 
-def mutual_pairs(cosines: torch.Tensor, gate: torch.Tensor | None = None) -> Pairs:
-    """Pairs that are each other's best, and clearly better than the second best both ways.
+def mutual_pairs(
+    cosines: torch.Tensor, gate: torch.Tensor | None = None, rivals: torch.Tensor | None = None
+) -> Pairs:
+    """Pairs that are each other's best, and clearly better than any rival of either point.
 
     cosines: (n, m). gate: (n, m) bool, pairs that are possible at all; None for any.
+    rivals: (n, m) bool, pairs to be clearly better than; the gate where not given. Wider than the
+    gate, it keeps one tooth of a comb from being taken for the next.
     """
     import torch
 
     n, m = cosines.shape
     if n < 2 or m < 2:
         return Pairs(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
-    if gate is not None:
-        cosines = cosines.masked_fill(~gate, -1.0)
-    two, index = cosines.topk(2, dim=1)
-    best_of_b = cosines.max(dim=0).indices
-    best = index[:, 0]
-    mutual = best_of_b[best] == torch.arange(n, device=cosines.device)
-    # Squared distances of unit vectors: 2 - 2 cosine.
+    allowed = cosines if gate is None else cosines.masked_fill(~gate, -1.0)
+    best, of_a = allowed.max(dim=1)
+    of_b = allowed.max(dim=0).indices
+    rows = torch.arange(n, device=cosines.device)
+    keep = (of_b[of_a] == rows) & (best > _LEAST_SIMILARITY)
+    a, b, best = rows[keep], of_a[keep], best[keep]
+    others = cosines if rivals is None else cosines.masked_fill(~rivals, -1.0)
+    others = others.clone() if others is cosines else others
+    others[a, b] = -1.0
+    second = torch.maximum(others[a].max(dim=1).values, others[:, b].max(dim=0).values)
     limit = (_RATIO if gate is None else _GUIDED_RATIO) ** 2
-    clear = (1.0 - two[:, 0]) < limit * (1.0 - two[:, 1])
-    keep = torch.nonzero(mutual & clear & (two[:, 0] > _LEAST_SIMILARITY))[:, 0]
+    clear = (1.0 - best) < limit * (1.0 - second)  # squared distances of unit vectors: 2 - 2 cosine
     return Pairs(
-        keep.cpu().numpy().astype(np.int64),
-        best[keep].cpu().numpy().astype(np.int64),
-        two[keep, 0].cpu().numpy().astype(np.float64),
+        a[clear].cpu().numpy().astype(np.int64),
+        b[clear].cpu().numpy().astype(np.int64),
+        best[clear].cpu().numpy().astype(np.float64),
     )
