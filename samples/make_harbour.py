@@ -30,7 +30,7 @@ def main() -> None:
     parser.add_argument("--eye-px", type=int, default=1536, help="width and height of an eye's half")
     parser.add_argument("--frames", type=int, default=24)
     parser.add_argument("--samples", type=int, default=9, choices=(1, 4, 9), help="rays a pixel")
-    parser.add_argument("--crf", type=int, default=22, help="x264's quality scale: lower is better, larger")
+    parser.add_argument("--crf", type=int, default=24, help="x264's quality scale: lower is better, larger")
     parser.add_argument("--seed", type=int, default=7)
     options = parser.parse_args()
     truth = replace(harbour_rig(options.eye_px), poses=motions.walk(options.frames))

@@ -245,8 +245,8 @@ def water(rng: np.random.Generator, n: int, base: tuple[float, float, float] = (
 
 def clouds(rng: np.random.Generator, n: int) -> Tile:
     """How cloudy it is, as grey: mixed into the sky's own colours. Billows with crisp edges."""
-    billow = fractal(rng, n, 1.55, 2) + 0.16 * fractal(rng, n, 0.95, 16)
-    cover = 0.5 + 0.5 * np.tanh(1.3 * billow)
+    billow = fractal(rng, n, 1.45, 2) + 0.3 * fractal(rng, n, 0.8, 16)
+    cover = 0.5 + 0.5 * np.tanh(1.8 * billow)
     shade = np.clip(
         0.5 + 0.4 * (billow - np.roll(billow, n // 60, (0, 1))) + 0.12 * fractal(rng, n, 0.7), 0, 1
     )
