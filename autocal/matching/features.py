@@ -16,7 +16,7 @@ from autocal.geometry.lens import Array
 from autocal.matching.contrast import DetectionImage
 
 #: Points kept an eye, and cells they are spread over across the field.
-MOST_POINTS = 4000
+MOST_POINTS = 3200
 _CELLS_ACROSS = 24
 _CONTRAST_THRESHOLD = 0.012
 _SAME_PLACE_PX = 0.5  # reduced px: one blob found with two orientations

@@ -22,7 +22,7 @@ from autocal.matches import LEFT, RIGHT, Ints, Matches
 from autocal.matching import diagnosis
 from autocal.matching.consistency import fit_epipolar
 from autocal.matching.contrast import DetectionImage
-from autocal.matching.features import Features, find_features
+from autocal.matching.features import Features, find_features, spread_over_sphere
 from autocal.matching.follow import follow
 from autocal.matching.guided import FEWEST_CONSISTENT, Link, link_eyes, link_frames
 from autocal.matching.pairs import mutual_pairs, similarity_matrix
@@ -42,6 +42,7 @@ _GLANCE_POINTS, _GLANCE_MATCHES = 800, 16
 _LEADS_REMEMBERED = 60
 _JUDGE_AFTER = 3  # leads met before the footage may be refused
 _FOLLOWED_SHARE = 0.35  # fewer points than this followed: too much moves, search again
+_MOST_FOLLOWED = 1400  # tracks carried through a burst
 _RENEW_BELOW, _RENEW_STRETCH = 0.93, 1.35
 _EPIPOLAR_SPREADS, _EPIPOLAR_LEAST_PX = 5.0, 0.6
 _STILL_PX, _SHOULD_MOVE_PX = 0.6, 8.0
@@ -183,10 +184,13 @@ class _Matcher:
         track, point = join([_eye_proposals(stereo), *(self._proposals(*link) for link in earlier)])
         continued = self._continue_tracks(views, track[track >= 0], point[track >= 0])
         begun = self._begin_tracks(views, view_number, point[track < 0])
-        self._sights = tuple(_joined(continued[e], begun[e]) for e in _EYES)  # type: ignore[assignment]
-        pairs = np.intersect1d(self._sights[LEFT].track, self._sights[RIGHT].track)
-        self.eye_pairs.append(len(pairs))
-        self.coincident.append(self._coincide(pairs))
+        left_sights, right_sights = (_joined(continued[e], begun[e]) for e in _EYES)
+        _, in_left, in_right = np.intersect1d(left_sights.track, right_sights.track, return_indices=True)
+        self.eye_pairs.append(len(in_left))
+        self.coincident.append(
+            diagnosis.same_picture(left_sights.pixel[in_left], right_sights.pixel[in_right])
+        )
+        self._sights = self._thinned(left_sights, right_sights)
         self._refuse_if_hopeless(views, features, at_least=_JUDGE_AFTER)
         self._keep_candidates(views, view_number)
         self._forget()
@@ -348,6 +352,16 @@ class _Matcher:
 
     # ---- followed frames
 
+    def _thinned(self, left: _Sights, right: _Sights) -> tuple[_Sights, _Sights]:
+        """The sights worth following: spread over the sphere, those of both eyes first."""
+        track = np.union1d(left.track, right.track)
+        eyes = np.isin(track, left.track).astype(np.float64) + np.isin(track, right.track)
+        bearing = np.zeros((len(track), 3))
+        for eye, sights in ((RIGHT, right), (LEFT, left)):
+            bearing[np.searchsorted(track, sights.track)] = self.lenses[eye].unproject(sights.pixel)
+        chosen = track[spread_over_sphere(bearing, eyes, _MOST_FOLLOWED)]
+        return _only(left, chosen), _only(right, chosen)
+
     def _followed(self, views: tuple[View, View]) -> bool:
         """Carry the last frame's sights into this one. False, and nothing noted, if most are lost."""
         last, sights = self._last, self._sights
@@ -403,14 +417,6 @@ class _Matcher:
             out.append((tracks[keep], rows[keep], _take(alignment, keep)))
         return out
 
-    def _coincide(self, pairs: Ints) -> bool:
-        assert self._sights is not None
-        left, right = (
-            s.pixel[np.isin(s.track, pairs)][np.argsort(s.track[np.isin(s.track, pairs)])]
-            for s in self._sights
-        )
-        return diagnosis.same_picture(left, right)
-
     def _refuse_if_hopeless(
         self, views: tuple[View, View] | None, features: tuple[Features, Features] | None, *, at_least: int
     ) -> None:
@@ -441,6 +447,11 @@ def _take(alignment: Alignment, keep: NDArray[np.bool_] | Ints) -> Alignment:
         alignment.correlation[keep],
         alignment.good[keep],
     )
+
+
+def _only(sights: _Sights, tracks: Ints) -> _Sights:
+    keep = np.isin(sights.track, tracks)
+    return _Sights(sights.track[keep], sights.pixel[keep], sights.shape[keep])
 
 
 def _joined(a: _Sights, b: _Sights) -> _Sights:

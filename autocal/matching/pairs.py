@@ -58,14 +58,12 @@ def mutual_pairs(
         return Pairs(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
     allowed = cosines if gate is None else cosines.masked_fill(~gate, -1.0)
     best, of_a = allowed.max(dim=1)
-    of_b = allowed.max(dim=0).indices
-    rows = torch.arange(n, device=cosines.device)
-    keep = (of_b[of_a] == rows) & (best > _LEAST_SIMILARITY)
-    a, b, best = rows[keep], of_a[keep], best[keep]
-    others = cosines if rivals is None else cosines.masked_fill(~rivals, -1.0)
-    others = others.clone() if others is cosines else others
+    best_of_b = allowed.amax(dim=0)
+    keep = (best == best_of_b[of_a]) & (best > _LEAST_SIMILARITY)
+    a, b, best = torch.nonzero(keep)[:, 0], of_a[keep], best[keep]
+    others = cosines.clone() if rivals is None else cosines.masked_fill(~rivals, -1.0)
     others[a, b] = -1.0
-    second = torch.maximum(others[a].max(dim=1).values, others[:, b].max(dim=0).values)
+    second = torch.maximum(others.amax(dim=1)[a], others.amax(dim=0)[b])
     limit = (_RATIO if gate is None else _GUIDED_RATIO) ** 2
     clear = (1.0 - best) < limit * (1.0 - second)  # squared distances of unit vectors: 2 - 2 cosine
     return Pairs(

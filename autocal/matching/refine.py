@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     import torch
 
 _SHIFT_STEPS = 3  # shift alone at first: shape from far off runs away
-_STEPS = 14
-_CONVERGED = 0.004  # sample spacings
+_STEPS = 12
+_CONVERGED = 0.008  # sample spacings
 _LONGEST_STEP, _LARGEST_SHAPE_STEP = 1.5, 0.25
 _CHUNK = 256  # patches whose machinery fits a processor's cache
 _LEAST_CORRELATION = 0.85
@@ -37,7 +37,7 @@ _FURTHEST = 3.5  # sample spacings from where the search began
 _LARGEST_SIGMA = 0.35  # sample spacings
 _MOST_STRETCHED_ERROR = 4.0  # along over across, of the error ellipse
 #: What no patch of real footage is better than: interpolation and shape left over, in spacings.
-_SIGMA_FLOOR = 0.02
+_SIGMA_FLOOR = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,16 +143,13 @@ def _align_chunk(patches: NDArray[np.float16], image: SmoothImage, pixel: Array,
     place = start.clone()
     form = torch.from_numpy(np.ascontiguousarray(shape, np.float64)).to(device)
     moved = torch.full((len(patches),), float("inf"), dtype=torch.float64, device=device)
-    active = torch.arange(len(patches), device=device)
+    rows = torch.arange(len(patches), device=device)  # those still moving, and a few that no longer do
+    solve_shift, solve_all = model.solve_shift, model.solve_all
     eye = torch.eye(2, dtype=torch.float64, device=device)
     for step in range(_STEPS):
-        if not len(active):
-            break
-        seen = image.at(place[active], offsets @ form[active].transpose(1, 2))
         with_shape = step >= _SHIFT_STEPS
-        solver = model.solve_all if with_shape else model.solve_shift
-        solver = solver[active] if len(active) < len(patches) else solver
-        theta = (solver @ seen[:, :, None])[:, :, 0].double()
+        seen = image.at(place[rows], offsets @ form[rows].transpose(1, 2))
+        theta = ((solve_all if with_shape else solve_shift) @ seen[:, :, None])[:, :, 0].double()
         gain = theta[:, -2]
         gain = torch.where(gain.abs() < 0.05, torch.full_like(gain, 0.05), gain)
         shift = theta[:, :2] / gain[:, None]
@@ -161,11 +158,17 @@ def _align_chunk(patches: NDArray[np.float16], image: SmoothImage, pixel: Array,
         if with_shape:
             change = (theta[:, 2:6] / gain[:, None]).reshape(-1, 2, 2)
             change = torch.clamp(change, -_LARGEST_SHAPE_STEP, _LARGEST_SHAPE_STEP)
-            form[active] = form[active] @ torch.linalg.inv(eye + change)
-        place[active] -= spacing * (form[active] @ shift[:, :, None])[:, :, 0]
-        moved[active] = length
+            form[rows] = form[rows] @ torch.linalg.inv(eye + change)
+        place[rows] -= spacing * (form[rows] @ shift[:, :, None])[:, :, 0]
+        moved[rows] = length
+        moving = (place[rows] - start[rows]).norm(dim=1) < _FURTHEST * spacing
         if with_shape:
-            active = active[length > _CONVERGED]
+            moving &= length > _CONVERGED
+        count = int(moving.sum())
+        if not count:
+            break
+        if with_shape and count < 0.6 * len(rows):
+            rows, solve_all = rows[moving], solve_all[moving]
     return _judged(model, image, offsets, start, place, form, moved)
 
 
