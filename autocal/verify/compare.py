@@ -76,6 +76,9 @@ def compare(a: Calibration, b: Calibration, *, output_width: int = 8192) -> Comp
     b = _same_size(a, b, notes)
     if a.swapped != b.swapped:
         notes.append("the two disagree about which half is the left eye: compared eye by eye all the same")
+    if bool(np.any(a.covariance)) != bool(np.any(b.covariance)):
+        which = "second" if np.any(a.covariance) else "first"
+        notes.append(f"the {which} states no uncertainty: in the tests it counts as exact")
     field = field_grid()
     seen = [_seen(a.rig, b.rig, eye, field.directions) for eye in (0, 1)]
     Q = _common_rotation(seen, field)

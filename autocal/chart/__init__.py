@@ -1,0 +1,1 @@
+"""Calibration from frames of a printed board: what there is to compare a solved calibration with."""

@@ -1,0 +1,102 @@
+"""Chart frames off the disk: pictures, or single frames of clips, with the board found in both eyes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocal.chart.board import Board, BoardView
+from autocal.chart.calibrate import Rejected
+from autocal.chart.detect import find_board
+from autocal.errors import FootageError
+from autocal.geometry.lens import ImageCircle
+
+Gray = NDArray[np.uint8]
+Progress = Callable[[str, int, int], None]
+
+_MOST_FRAMES_OF_A_CLIP: Final = 40
+_SMALL_PX: Final = 512
+
+
+@dataclass(frozen=True, eq=False)
+class ChartFrames:
+    """names: of the frames, in order; views: boards found; missing: where not, and why; circles: of
+    both eyes, None where not seen; half_size: (width, height) px; digest: SHA-256 over the files."""
+
+    names: tuple[str, ...]
+    views: tuple[BoardView, ...]
+    missing: tuple[Rejected, ...]
+    circles: tuple[ImageCircle | None, ImageCircle | None]
+    half_size: tuple[int, int]
+    digest: str
+
+
+def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | None = None) -> ChartFrames:
+    """Look for the board in both halves of every frame.
+
+    Of clips up to 40 evenly spread frames are looked at. Raises FootageError where a file cannot be
+    read, sizes differ, or no frame shows the board.
+    """
+    from autocal.footage import open_footage
+
+    names: list[str] = []
+    views: list[BoardView] = []
+    missing: list[Rejected] = []
+    small: tuple[list[Any], list[Any]] = ([], [])
+    with open_footage(list(files)) as footage:
+        half_size, digest = footage.half_size, footage.digest()
+    for done, file in enumerate(files):
+        with open_footage([file]) as footage:
+            count = footage.frame_count
+            chosen = np.unique(np.linspace(0, count - 1, min(count, _MOST_FRAMES_OF_A_CLIP)).astype(int))
+            for index in chosen:
+                frame = len(names)
+                names.append(file.name if count == 1 else f"{file.name} frame {index}")
+                for eye, picture in enumerate(footage.picture(0, int(index))):
+                    gray = _gray(picture)
+                    small[eye].append(_shrunk(gray))
+                    view = find_board(gray, board, frame, eye)
+                    if view is None:
+                        missing.append(Rejected(frame, eye, "the board is not seen whole"))
+                    else:
+                        views.append(view)
+        if progress:
+            progress("looking for the board", done + 1, len(files))
+    if not views:
+        raise FootageError(
+            f"no board of {board.columns}x{board.rows} inner corners is found in any of {len(names)} frames: "
+            "check --board (inner corners, not squares), and that the board is seen whole and evenly lit"
+        )
+    return ChartFrames(
+        tuple(names), tuple(views), tuple(missing), _circles(small, half_size), half_size, digest
+    )
+
+
+def _gray(picture: NDArray[Any]) -> Gray:
+    import cv2
+
+    eight = picture if picture.dtype == np.uint8 else (picture >> 8).astype(np.uint8)
+    return np.asarray(cv2.cvtColor(np.ascontiguousarray(eight), cv2.COLOR_RGB2GRAY))
+
+
+def _shrunk(gray: Gray) -> NDArray[np.float32]:
+    import cv2
+
+    scale = min(1.0, _SMALL_PX / max(gray.shape))
+    size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
+    return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), dtype=np.float32) / 255.0
+
+
+def _circles(
+    small: tuple[list[Any], list[Any]], half_size: tuple[int, int]
+) -> tuple[ImageCircle | None, ImageCircle | None]:
+    from autocal.footage.image_circle import find_image_circle
+
+    found = [find_image_circle(np.max(eye, axis=0), np.median(eye, axis=0), half_size) for eye in small]
+    left, right = (f.circle if f.found else None for f in found)
+    return left, right
