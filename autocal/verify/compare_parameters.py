@@ -60,7 +60,7 @@ class JointTest:
 
 def parameter_table(a: Calibration, b: Calibration) -> tuple[ParameterDifference, ...]:
     """Every number of both, eye by eye."""
-    values_a, values_b = _people_values(a), _people_values(b)
+    values_a, values_b = people_values(a), people_values(b)
     return tuple(
         ParameterDifference(name, unit, value_a, value_b, sigma_a, sigma_b)
         for (name, unit, value_a, sigma_a), (_, _, value_b, sigma_b) in zip(values_a, values_b, strict=True)
@@ -101,7 +101,7 @@ def _test(name: str, names: Sequence[str], d: Array, covariance: Array) -> Joint
     return JointTest(name, value, freedom, float(chi2.sf(value, freedom)))
 
 
-def _people_values(calibration: Calibration) -> list[tuple[str, str, float, float]]:
+def people_values(calibration: Calibration) -> list[tuple[str, str, float, float]]:
     """(name, unit, value, sigma) of all numbers, the lenses eye by eye."""
     rig = calibration.rig
     covariance = calibration.covariance
