@@ -185,8 +185,8 @@ def _smooth_terms(b: Array) -> Array:
 def _fit_smooth(b: Array, miss: Array) -> Array:
     terms = _smooth_terms(b)
     prior = 1e-3 * len(b) * np.eye(terms.shape[1])
-    weight = np.ones(len(b))
-    coefficients = np.zeros(terms.shape[1])
+    weight: Array = np.ones(len(b))
+    coefficients: Array = np.zeros(terms.shape[1])
     for _ in range(15):
         coefficients = np.linalg.solve(terms.T @ (terms * weight[:, None]) + prior, terms.T @ (weight * miss))
         left = miss - terms @ coefficients

@@ -7,15 +7,18 @@ Pixel conventions: `autocal.geometry`. A reduced picture keeps pixel centres:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from autocal.geometry import ImageCircle
 from autocal.geometry.lens import Array
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float32]
+#: One eye's half as it comes: 8 or 16 bit.
+Luma = NDArray[np.unsignedinteger[Any]]
 
 #: Diameter of the image circle, px, in the reduced picture that points are found in.
 DETECTION_DIAMETER = 1100.0
@@ -36,19 +39,19 @@ class DetectionImage:
     mask: Bytes
     scale: Array
 
-    def full_from_reduced(self, points: Array) -> Array:
+    def full_from_reduced(self, points: ArrayLike) -> Array:
         """Full-resolution pixels (..., 2) of reduced ones."""
         return (np.asarray(points, dtype=np.float64) + 0.5) / self.scale - 0.5
 
-    def reduced_from_full(self, points: Array) -> Array:
+    def reduced_from_full(self, points: ArrayLike) -> Array:
         """Reduced pixels (..., 2) of full-resolution ones."""
         return (np.asarray(points, dtype=np.float64) + 0.5) * self.scale - 0.5
 
 
-def detection_image(luma: NDArray[np.generic], circle: ImageCircle, rim_px: float) -> DetectionImage:
+def detection_image(luma: Luma, circle: ImageCircle, rim_px: float) -> DetectionImage:
     """Reduce one eye's half and normalise its contrast locally.
 
-    luma: (H, W) of any integer or float type. rim_px: full-resolution margin to keep from the rim.
+    luma: (H, W), uint8 or uint16. rim_px: full-resolution margin to keep from the rim.
     """
     import cv2
 
@@ -56,10 +59,10 @@ def detection_image(luma: NDArray[np.generic], circle: ImageCircle, rim_px: floa
     factor = min(1.0, DETECTION_DIAMETER / (2.0 * circle.radius))
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     scale = np.array([size[0] / width, size[1] / height])
-    picture = luma if luma.dtype in (np.uint8, np.uint16, np.float32) else luma.astype(np.float32)
-    reduced = picture if size == (width, height) else cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    reduced = luma if size == (width, height) else cv2.resize(luma, size, interpolation=cv2.INTER_AREA)
     lit = _disc(circle, scale, size, 0.0)
-    pixels = normalised(reduced.astype(np.float32), lit, round(DETECTION_DIAMETER * _WINDOW_SHARE))
+    reduced = reduced.astype(np.float32)
+    pixels = normalised(reduced, lit, round(DETECTION_DIAMETER * _WINDOW_SHARE))
     usable = _disc(circle, scale, size, rim_px)
     clipped = clipped_level(reduced[lit > 0])
     if clipped is not None:
@@ -98,7 +101,7 @@ def noise_level(picture: Floats, weight: Floats) -> float:
     return float(np.median(response[:: max(1, response.size // 100_000)])) * 1.4826 / 6.0
 
 
-def clipped_level(values: NDArray[np.generic]) -> float | None:
+def clipped_level(values: Floats) -> float | None:
     """The level at and above which highlights are clipped, or None where nothing is."""
     if values.size == 0:
         return None

@@ -47,7 +47,7 @@ def find_features(image: DetectionImage, lens: Lens, most: int = MOST_POINTS) ->
     """Find up to `most` points, with equal shares for equal solid angles as far as texture allows."""
     import cv2
 
-    sift = cv2.SIFT_create(contrastThreshold=_CONTRAST_THRESHOLD, enable_precise_upscale=True)
+    sift = cv2.SIFT.create(contrastThreshold=_CONTRAST_THRESHOLD, enable_precise_upscale=True)
     keypoints = sift.detect(image.pixels, image.mask)
     if not keypoints:
         return Features(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 128), np.float32), np.zeros(0))

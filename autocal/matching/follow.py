@@ -10,34 +10,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocal.geometry.lens import Array
-from autocal.matching.contrast import DetectionImage
+from autocal.matching.contrast import Bytes, DetectionImage, Floats
 
 _WINDOW = (17, 17)
 _LEVELS = 4
 _RETURN_PX = 0.7  # reduced px
 
 
-def follow(
-    earlier: DetectionImage, later: DetectionImage, pixel: Array, guess: Array | None = None
-) -> tuple[Array, NDArray[np.bool_]]:
-    """Full-resolution pixels (n, 2) in the later picture of those in the earlier, and which to trust.
-
-    guess: (n, 2), where they are expected; where the motion is unknown leave it out.
-    """
+def follow(earlier: DetectionImage, later: DetectionImage, pixel: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Full-resolution pixels (n, 2) in the later picture of those in the earlier, and which to trust."""
     import cv2
 
     if not len(pixel):
         return np.zeros((0, 2)), np.zeros(0, dtype=bool)
     start = earlier.reduced_from_full(pixel).astype(np.float32)[:, None, :]
-    end = start.copy() if guess is None else later.reduced_from_full(guess).astype(np.float32)[:, None, :]
-    options = {
-        "winSize": _WINDOW,
-        "maxLevel": _LEVELS,
-        "criteria": (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.02),
-        "flags": cv2.OPTFLOW_USE_INITIAL_FLOW,
-    }
-    there, found, _ = cv2.calcOpticalFlowPyrLK(earlier.pixels, later.pixels, start, end, **options)
-    back, returned, _ = cv2.calcOpticalFlowPyrLK(later.pixels, earlier.pixels, there, start.copy(), **options)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.02)
+
+    def carry(one: Bytes, other: Bytes, at: Floats) -> tuple[Floats, Bytes]:
+        carried, found, _ = cv2.calcOpticalFlowPyrLK(
+            one, other, at, None, winSize=_WINDOW, maxLevel=_LEVELS, criteria=criteria
+        )
+        return carried.astype(np.float32), found.astype(np.uint8)
+
+    there, found = carry(earlier.pixels, later.pixels, start)
+    back, returned = carry(later.pixels, earlier.pixels, there)
     near = np.linalg.norm(back - start, axis=2)[:, 0] < _RETURN_PX
     kept = (found[:, 0] > 0) & (returned[:, 0] > 0) & near
     return later.full_from_reduced(there[:, 0, :]), kept

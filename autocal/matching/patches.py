@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from autocal.geometry.lens import Array
+from autocal.matching.contrast import Luma
 
 if TYPE_CHECKING:
     import torch
@@ -67,17 +68,13 @@ def sample_spacing(diameter_px: float) -> int:
     return spacing
 
 
-def smooth_image(luma: NDArray[np.generic], spacing: int, device: str) -> SmoothImage:
+def smooth_image(luma: Luma, spacing: int, device: str) -> SmoothImage:
     """Smooth one eye's half (H, W) for sampling every `spacing` px."""
     import cv2
     import torch
 
-    top = (
-        float(np.iinfo(luma.dtype).max)
-        if np.issubdtype(luma.dtype, np.integer)
-        else max(1.0, float(luma.max()))
-    )
-    picture = luma.astype(np.float32) if luma.dtype != np.float32 else luma
+    top = float(np.iinfo(luma.dtype).max)
+    picture = luma.astype(np.float32)
     height, width = picture.shape
     sigma = SMOOTHING * spacing
     if spacing == 1:
@@ -85,9 +82,8 @@ def smooth_image(luma: NDArray[np.generic], spacing: int, device: str) -> Smooth
     else:
         radius = int(np.ceil(4.0 * sigma))
         taps = _gaussian(np.arange(-radius, radius + 1), sigma)
-        nodes = cv2.sepFilter2D(picture, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REPLICATE)
-        if spacing > 2:
-            nodes = np.ascontiguousarray(nodes[:: spacing // 2, :: spacing // 2])
+        smoothed = cv2.sepFilter2D(picture, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REPLICATE)
+        nodes = np.ascontiguousarray(smoothed[:: spacing // 2, :: spacing // 2], dtype=np.float32)
     nodes *= np.float32(255.0 / top)
     return SmoothImage(torch.from_numpy(nodes)[None, None].to(device), float(spacing), (width, height))
 
@@ -114,7 +110,7 @@ def _doubled(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     return out
 
 
-def _gaussian(offset: Array, sigma: float) -> Array:
+def _gaussian(offset: ArrayLike, sigma: float) -> Array:
     taps = np.exp(-0.5 * (np.asarray(offset, dtype=np.float64) / sigma) ** 2)
     return taps / taps.sum()
 

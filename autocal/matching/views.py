@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from autocal.geometry import ImageCircle, Lens
 from autocal.geometry.lens import Array
-from autocal.matching.contrast import DetectionImage, detection_image
+from autocal.matching.contrast import DetectionImage, Luma, detection_image
 from autocal.matching.patches import HALF_WINDOW, SmoothImage, sample_spacing, smooth_image
 
 
@@ -22,7 +21,7 @@ class View:
     lens: Lens
 
 
-def prepare_view(luma: NDArray[np.generic], circle: ImageCircle, lens: Lens, device: str) -> View:
+def prepare_view(luma: Luma, circle: ImageCircle, lens: Lens, device: str) -> View:
     """Prepare one eye's half (H, W). Patches must fit in the circle: that sets the margin."""
     spacing = sample_spacing(2.0 * circle.radius)
     rim_px = (HALF_WINDOW + 2) * spacing

@@ -1,0 +1,103 @@
+"""What is remembered of searched frames, and which of them a new one is compared with."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from autocal.geometry.lens import Array
+from autocal.matches import LEFT, RIGHT, Ints
+from autocal.matching.features import Features
+from autocal.matching.guided import FEWEST_CONSISTENT, Link, link_frames
+from autocal.matching.pairs import mutual_pairs, similarity_matrix
+from autocal.matching.tracks import Proposals, TrackTable
+from autocal.matching.workers import Workers
+
+#: Earlier leads that are always compared.
+RECENT = 2
+_REVISITED = 3  # further ones, where a glance shows that they see the same place
+_GLANCE_POINTS, _GLANCE_MATCHES = 800, 16
+_REMEMBERED = 60
+
+
+@dataclass(frozen=True, eq=False)
+class Lead:
+    """A searched frame. track_of_point: per eye, (n,), -1 for none, filled in as tracks are found.
+
+    R_world: per eye, (3, 3), world to camera, coarse. root: the number of the lead that world began with.
+    """
+
+    features: tuple[Features, Features]
+    track_of_point: tuple[Ints, Ints]
+    R_world: tuple[Array, Array]
+    root: int
+
+
+@dataclass(frozen=True, eq=False)
+class EarlierLink:
+    """A verified match of one eye with an earlier lead."""
+
+    lead: int
+    eye: int
+    link: Link
+
+
+def earlier_links(
+    leads: list[Lead],
+    features: tuple[Features, Features],
+    rng: np.random.Generator,
+    device: str,
+    workers: Workers,
+) -> list[EarlierLink]:
+    """Match a new frame with the last leads, and with older ones that look alike."""
+    known = len(leads)
+    recent = list(range(max(0, known - RECENT), known))
+    older = [
+        (_glance(leads[lead], features, device), lead)
+        for lead in range(max(0, known - _REMEMBERED), known - RECENT)
+    ]
+    revisited = [lead for seen, lead in sorted(older, reverse=True)[:_REVISITED] if seen >= _GLANCE_MATCHES]
+    # A generator each, so that threads do not race for random numbers.
+    wanted = [
+        (lead, eye, np.random.default_rng(rng.integers(2**63)))
+        for lead in [*recent, *revisited]
+        for eye in (LEFT, RIGHT)
+    ]
+
+    def linked(item: tuple[int, int, np.random.Generator]) -> EarlierLink:
+        lead, eye, own_rng = item
+        return EarlierLink(lead, eye, link_frames(leads[lead].features[eye], features[eye], own_rng, device))
+
+    return [item for item in workers.map(linked, wanted) if len(item.link.pairs) >= FEWEST_CONSISTENT]
+
+
+def place_in_world(
+    leads: list[Lead], links: list[EarlierLink], R_eyes: Array
+) -> tuple[tuple[Array, Array], int]:
+    """World-to-camera rotations of both eyes, and their root, by the best link; a new world without one.
+
+    R_eyes: (3, 3), left camera to right camera, coarse.
+    """
+    if not links:
+        return (np.eye(3), R_eyes), len(leads)
+    best = max(links, key=lambda item: len(item.link.pairs))
+    R = best.link.R @ leads[best.lead].R_world[best.eye]
+    pair = (R, R_eyes @ R) if best.eye == LEFT else (R_eyes.T @ R, R)
+    return pair, leads[best.lead].root
+
+
+def proposals(leads: list[Lead], item: EarlierLink, table: TrackTable) -> Proposals:
+    """The tracks that a link would continue in the new frame."""
+    pairs = item.link.pairs
+    track = leads[item.lead].track_of_point[item.eye][pairs.a]
+    usable = (track >= 0) & table.has_patch(track)
+    point = np.full((len(pairs), 2), -1)
+    point[:, item.eye] = pairs.b
+    return Proposals(track[usable], point[usable], pairs.similarity[usable])
+
+
+def _glance(lead: Lead, features: tuple[Features, Features], device: str) -> int:
+    """How many of the strongest points of both left eyes match."""
+    a, b = (f[LEFT].strongest(_GLANCE_POINTS) for f in (lead.features, features))
+    return len(mutual_pairs(similarity_matrix(a, b, device)))
