@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 _WIDTH_PX: Final = 1500
 _ROW_PX: Final = 220
 _MARGIN_PX: Final = 56
-_LABEL_PX: Final = 190
+_LABEL_PX: Final = 270
 _GAP_PX: Final = 34
 _BLUE: Final = "#6cb2ff"
 
