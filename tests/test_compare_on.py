@@ -1,12 +1,17 @@
 """Which calibration fits a clip better: told where it is so, not claimed where it is chance."""
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from autocal.calibration import Calibration
+from autocal.commands.compare import compare
 from autocal.errors import MatchError
+from autocal.exchange.opencv_model import calibration_from_opencv
 from autocal.geometry import Rig, matrix_from_rotation_vector
 from autocal.matches import EyePairs
 from autocal.verify.compare_on import fit_on_clip
@@ -24,6 +29,7 @@ def pairs_of(rig: Rig, seed: int, points: int = 1500, outliers: float = 0.0) -> 
     return seen.matches.eye_pairs()
 
 
+_RIG_A = Path(__file__).parents[2] / "shared" / "real" / "rig_a"
 RIG = random_rig(np.random.default_rng(0))
 
 
@@ -74,3 +80,23 @@ def test_matches_in_one_corner_decide_nothing() -> None:
     )
     with pytest.raises(MatchError, match="regions"):
         fit_on_clip(turned(RIG, 0), turned(RIG, 0.1), corner, np.random.default_rng(0))
+
+
+@pytest.mark.skipif(not _RIG_A.is_dir(), reason="the real frames are not beside the checkout")
+def test_on_real_frames_the_published_calibration_beats_one_with_a_pitch_put_in(tmp_path: Path) -> None:
+    # Published chart calibration of the rig (its README).
+    published = calibration_from_opencv(
+        [[392.15, 0.39, 631.78], [0, 393.11, 493.19], [0, 0, 1]], [-0.028105, 0.000275, -0.007671, 0.002430],
+        [[391.97, 0, 620.62], [0, 392.77, 489.22], [0, 0, 1]], [-0.031501, 0.003315, -0.008129, 0.002204],
+        np.deg2rad([-0.330, 0.178, 0.230]), [-124.88, 0.03, 0.36], (1280, 960),
+    )  # fmt: skip
+    published.save(tmp_path / "a.json")
+    turned(published.rig, 0.2).save(tmp_path / "b.json")
+    result = CliRunner().invoke(
+        compare,
+        [str(tmp_path / "a.json"), str(tmp_path / "b.json"), "--on", str(_RIG_A / "scene-01.jpg"), "--json"],
+    )
+    assert result.exception is None
+    on_clip = json.loads(result.output)["comparisons"][0]["on_clip"]
+    assert on_clip["better"] == "a"
+    assert on_clip["miss_a_px"] < 0.5  # 0.40 px is known of it

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from autocal.commands._parameters import SizeType, half_of_frame
+
+if TYPE_CHECKING:
+    from autocal.calibration import Calibration
+    from autocal.verify.compare_on import ClipFit
 
 
 @click.command()
@@ -21,12 +27,23 @@ from autocal.commands._parameters import SizeType, half_of_frame
     type=click.FloatRange(min=0, min_open=True),
     help="Distance between the eyes, if a file does not say.",
 )
+@click.option(
+    "--on",
+    "clips",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="CLIP",
+    help="Say which fits this clip better; may be given several times.",
+)
+@click.option("--seed", type=int, default=0, show_default=True, help="For matching and testing on CLIP.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")  # fmt: skip
 def compare(
     first: Path,
     others: tuple[Path, ...],
     frame_size: tuple[int, int] | None,
     baseline_mm: float | None,
+    clips: tuple[Path, ...],
+    seed: int,
     as_json: bool,
 ) -> None:
     """Say how the calibrations B, C... differ from A: in the picture, then number by number.
@@ -38,36 +55,61 @@ def compare(
     Example:
       autocal compare before-knock.json after-knock.json
       autocal compare solved.json chart.yml lens-maker.exr --frame-size 8192x4096
+      autocal compare solved.json chart.yml --on today.mp4
     """
     from autocal.exchange.any_file import load_any
     from autocal.verify.compare import compare as compare_two
-    from autocal.verify.compare_words import as_data, sentence, tables
+    from autocal.verify.compare_words import as_data, clip_sentence, sentence, tables
 
     half_size = half_of_frame(frame_size)
-
     a, *rest = (load_any(p, half_size=half_size, baseline_mm=baseline_mm) for p in (first, *others))
-    comparisons = [(path, b, compare_two(a, b)) for path, b in zip(others, rest, strict=True)]
+    names = _names((first, *others))
+    comparisons = [compare_two(a, b) for b in rest]
+    fits = _fits_on(clips, a, rest, seed) if clips else [None] * len(rest)
+    rows = list(zip(names[1:], rest, comparisons, fits, strict=True))
     if as_json:
-        document = {
-            "a": str(first),
-            "comparisons": [
-                {
-                    "b": str(path),
-                    **as_data(comparison),
-                    "assumed": list(b.assumed),
-                    "warnings": list(b.warnings),
-                }
-                for path, b, comparison in comparisons
-            ],
-        }
-        click.echo(json.dumps(document, indent=1, allow_nan=False))
+        differences = [
+            {
+                "b": str(path),
+                "summary": sentence(comparison, names[0], name),
+                **as_data(comparison),
+                "on_clip": None if fit is None else {**asdict(fit), "better": fit.better},
+                "assumed": list(b.assumed),
+                "warnings": list(b.warnings),
+            }
+            for path, (name, b, comparison, fit) in zip(others, rows, strict=True)
+        ]
+        click.echo(json.dumps({"a": str(first), "comparisons": differences}, indent=1, allow_nan=False))
         return
     from rich.console import Console
 
     console = Console()
-    for path, b, comparison in comparisons:
-        console.print(sentence(comparison, first.name, path.name), highlight=False)
+    for name, b, comparison, fit in rows:
+        console.print(sentence(comparison, names[0], name), highlight=False)
+        if fit is not None:
+            console.print(clip_sentence(fit, names[0], name), highlight=False)
         for table in tables(comparison, "A", "B"):
             console.print(table)
         for words in (*comparison.notes, *b.assumed, *b.warnings):
             console.print(f"  {words}", highlight=False)
+
+
+def _names(paths: tuple[Path, ...]) -> list[str]:
+    """File names where they tell the files apart, else the paths: most are calibration.json."""
+    names = [path.name for path in paths]
+    return names if len(set(names)) == len(names) else [str(path) for path in paths]
+
+
+def _fits_on(
+    clips: tuple[Path, ...], a: Calibration, others: list[Calibration], seed: int
+) -> list[ClipFit | None]:
+    import numpy as np
+
+    from autocal.exchange.any_file import carried_over
+    from autocal.verify.clip_pairs import clip_pairs
+    from autocal.verify.compare_on import fit_on_clip
+
+    rng = np.random.default_rng(seed)
+    seen = clip_pairs(clips, a, rng)
+    at_clip = [carried_over(calibration, seen.half_size) for calibration in (a, *others)]
+    return [fit_on_clip(at_clip[0], b, seen.pairs, rng) for b in at_clip[1:]]

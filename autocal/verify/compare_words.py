@@ -13,6 +13,8 @@ from autocal.verify.field import summed_up
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+    from autocal.verify.compare_on import ClipFit
+
 
 def sentence(comparison: Comparison, name_a: str, name_b: str) -> str:
     """What matters, first."""
@@ -32,6 +34,19 @@ def _significance(tests: tuple[JointTest, ...]) -> str:
         return "; no uncertainty is known, so whether this is noise cannot be told"
     verb = "more than" if rotation.differs else "no more than"
     return f"; the rotations differ by {verb} their uncertainty explains (p = {rotation.p_value:.2g})"
+
+
+def clip_sentence(fit: ClipFit, name_a: str, name_b: str) -> str:
+    """Which of the two fits a clip better."""
+    numbers = (
+        f"{name_a} misses by {fit.miss_a_px:.2f} px, {name_b} by {fit.miss_b_px:.2f} px (typical, of "
+        f"{fit.matches} matches in {fit.regions} regions; vertical disparity "
+        f"{fit.vertical_a_arcmin:.2f}' and {fit.vertical_b_arcmin:.2f}')"
+    )
+    if fit.better is None:
+        return f"On the clip {numbers}: chance explains the difference (p = {fit.p_value:.2g})."
+    better = name_a if fit.better == "a" else name_b
+    return f"On the clip {numbers}: {better} fits better (p = {fit.p_value:.2g})."
 
 
 def tables(comparison: Comparison, name_a: str, name_b: str) -> list[RenderableType]:

@@ -1,0 +1,52 @@
+"""Fresh matches between the eyes of a clip, for judging calibrations that exist already."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from autocal.calibration import Calibration
+from autocal.exchange.any_file import carried_over
+from autocal.matches import EyePairs
+
+
+@dataclass(frozen=True, eq=False)
+class ClipPairs:
+    """Matches between the eyes, left eye first, px in halves of `half_size`; notes for a person."""
+
+    pairs: EyePairs
+    half_size: tuple[int, int]
+    notes: tuple[str, ...]
+
+
+def clip_pairs(
+    clips: Sequence[Path], calibration: Calibration, rng: np.random.Generator, *, frames: int = 12
+) -> ClipPairs:
+    """Match the eyes of a clip. The calibration's lenses only guide the search, and say which half is left.
+
+    Raises FootageError, MatchError, and CalibrationFileError where the clip has another aspect.
+    """
+    from autocal.footage import find_image_circles, open_footage
+    from autocal.matching import match_bursts
+
+    with open_footage(list(clips)) as footage:
+        rig = carried_over(calibration, footage.half_size).rig
+        survey = footage.choose(frames, burst=1)
+        first, second = find_image_circles(survey)
+        lenses = (rig.right, rig.left) if calibration.swapped else (rig.left, rig.right)
+        matched = match_bursts(footage.bursts(survey), (first.circle, second.circle), lenses, rng=rng)
+        notes = (*footage.notes, *matched.notes)
+        half_size = footage.half_size
+    pairs = matched.matches.eye_pairs()
+    if calibration.swapped:
+        pairs = replace(
+            pairs,
+            left=pairs.right,
+            right=pairs.left,
+            pixel_left=pairs.pixel_right,
+            pixel_right=pairs.pixel_left,
+        )
+    return ClipPairs(pairs, half_size, notes)
