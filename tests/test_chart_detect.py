@@ -197,6 +197,21 @@ def test_the_command_calibrates_and_explains_what_it_did_not_use(frames: list[Pa
     assert isinstance(again.exception, OutputError)
 
 
+def test_crossed_eyes_are_found_out_and_put_right(frames: list[Path], tmp_path: Path) -> None:
+    crossed = []
+    for path in frames[:-1]:
+        picture = cv2.imread(str(path))
+        crossed.append(tmp_path / path.name)
+        assert cv2.imwrite(str(crossed[-1]), np.hstack([picture[:, SIZE[0] :], picture[:, : SIZE[0]]]))
+    for files, name in ((frames[:-1], "plain"), (crossed, "crossed")):
+        result = run(*files, "--board", "8x5", "--square-mm", 40, "--out", tmp_path / name)
+        assert result.exception is None
+    plain, other = (Calibration.load(tmp_path / n / "calibration.json") for n in ("plain", "crossed"))
+    assert (plain.swapped, other.swapped) == (False, True)
+    np.testing.assert_allclose(other.rig.yaw_pitch_roll_deg, plain.rig.yaw_pitch_roll_deg, atol=1e-6)
+    assert other.rig.left.focal_px == pytest.approx(plain.rig.left.focal_px, rel=1e-6)
+
+
 def test_no_board_in_any_frame_is_an_error_and_leaves_nothing(frames: list[Path], tmp_path: Path) -> None:
     result = run(frames[-1], "--board", "8x5", "--out", tmp_path / "out")
     assert isinstance(result.exception, FootageError)

@@ -59,13 +59,14 @@ class ChartResult:
     """A chart calibration with its evidence.
 
     rms_px: reprojection rms (left, right) of the corners used; opencv_rms_px: of OpenCV's own
-    calibration of each eye. used: the views; dropped_corners: how many single corners of theirs
+    calibration of each eye, opencv_dropped: what it could not use. used: the views; dropped_corners: how many single corners of theirs
     were left out. bend_mm: how far the board is from flat, rms. split: None with too few frames.
     """
 
     calibration: Calibration
     rms_px: tuple[float, float]
     opencv_rms_px: tuple[float, float]
+    opencv_dropped: tuple[Rejected, ...]
     used: tuple[BoardView, ...]
     rejected: tuple[Rejected, ...]
     dropped_corners: int
@@ -117,6 +118,7 @@ def calibrate_from_boards(
         _calibration(fit, like, split, corners),
         (rms[0], rms[1]),
         (eyes[0].rms_px, eyes[1].rms_px),
+        tuple(Rejected(f, eye, why) for eye in (LEFT, RIGHT) for f, why in eyes[eye].dropped.items()),
         tuple(views),
         tuple(sorted(rejected, key=lambda r: (r.frame, r.eye))),
         int((~good).sum()),
@@ -124,6 +126,16 @@ def calibrate_from_boards(
         fit.baseline_sigma_mm * max(split.excess if split else 1.0, 1.0),
         split,
     )
+
+
+def eyes_are_crossed(views: Sequence[BoardView], board: Board, size: Size, frames: int) -> bool:
+    """Whether the left eye's picture is in the right half: then the second camera stands left of the first.
+
+    Raises SolveError when too few frames show the board to tell.
+    """
+    eyes = [opencv_lens([v for v in views if v.eye == eye], board, size) for eye in (LEFT, RIGHT)]
+    _, rig, _ = start_state(views, board, (eyes[0].lens, eyes[1].lens), frames)
+    return bool(rig.R_left[0, 0] < 0)
 
 
 def board_bend_mm(board: Board, state: BoardState) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,8 +25,11 @@ _SMALL_PX: Final = 512
 
 @dataclass(frozen=True, eq=False)
 class ChartFrames:
-    """names: of the frames, in order; views: boards found; missing: where not, and why; circles: of
-    both eyes, None where not seen; half_size: (width, height) px; digest: SHA-256 over the files."""
+    """What was seen of the board; the left half counts as the left eye.
+
+    names: of the frames, in order; views: boards found; missing: where not, and why; circles: of
+    both eyes, None where not seen; half_size: (width, height) px; digest: SHA-256 over the files.
+    """
 
     names: tuple[str, ...]
     views: tuple[BoardView, ...]
@@ -34,6 +37,15 @@ class ChartFrames:
     circles: tuple[ImageCircle | None, ImageCircle | None]
     half_size: tuple[int, int]
     digest: str
+
+    def exchanged(self) -> ChartFrames:
+        """The same with the eyes exchanged, for frames that hold the left eye's picture on the right."""
+        return replace(
+            self,
+            views=tuple(replace(view, eye=1 - view.eye) for view in self.views),
+            missing=tuple(replace(each, eye=1 - each.eye) for each in self.missing),
+            circles=self.circles[::-1],
+        )
 
 
 def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | None = None) -> ChartFrames:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from autocal.calibration import Calibration
     from autocal.chart.calibrate import ChartResult
     from autocal.chart.frames import ChartFrames
 
@@ -69,7 +70,7 @@ def chart(
 
     from autocal.calibration import Footage
     from autocal.chart.board import board_of
-    from autocal.chart.calibrate import calibrate_from_boards
+    from autocal.chart.calibrate import calibrate_from_boards, eyes_are_crossed
     from autocal.chart.frames import read_chart_frames
     from autocal.commands._parameters import refuse_existing
     from autocal.errors import OutputError
@@ -80,6 +81,9 @@ def chart(
     for target in targets:
         refuse_existing(target, force)
     seen = read_chart_frames(frames, board)
+    swapped = eyes_are_crossed(seen.views, board, seen.half_size, len(seen.names))
+    if swapped:
+        seen = seen.exchanged()
     result = calibrate_from_boards(
         seen.views, board, seen.half_size, len(seen.names), np.random.default_rng(seed)
     )
@@ -89,6 +93,7 @@ def chart(
     calibration = replace(
         result.calibration,
         rig=replace(rig, left=left, right=right),
+        swapped=swapped,
         unit=unit,
         made=datetime.now(UTC).isoformat(timespec="seconds"),
         footage=Footage(
@@ -96,6 +101,7 @@ def chart(
             digest=seen.digest,
             frame_size=(2 * seen.half_size[0], seen.half_size[1]),
             frames=tuple((f, 0.0) for f in used),
+            swapped=swapped,
             observations=sum(len(v) for v in result.used) - result.dropped_corners,
             notes=tuple(_evidence(result, seen)),
         ),
@@ -107,7 +113,7 @@ def chart(
     calibration.save(targets[0])
     write_coverage_picture(targets[1], result, overwrite=force)
     if as_json:
-        click.echo(json.dumps(_as_data(result, seen, targets), indent=1, allow_nan=False))
+        click.echo(json.dumps(_as_data(result, seen, calibration, targets), indent=1, allow_nan=False))
         return
     yaw, pitch, roll = rig.yaw_pitch_roll_deg
     sy, sp, sr = result.calibration.yaw_pitch_roll_sigma_deg
@@ -118,6 +124,8 @@ def chart(
     )
     for words in (*_evidence(result, seen), *calibration.assumed, *calibration.warnings):
         click.echo(f"  {words}")
+    if swapped:
+        click.echo("  the left eye's picture is in the right half of the frames: taken into account")
     click.echo(f"written: {targets[0]}, {targets[1]}")
 
 
@@ -140,13 +148,20 @@ def _evidence(result: ChartResult, seen: ChartFrames) -> list[str]:
     for rejected in sorted((*seen.missing, *result.rejected), key=lambda r: (r.frame, r.eye)):
         eye = ("left", "right")[rejected.eye]
         words.append(f"{seen.names[rejected.frame]}, {eye} eye: not used, {rejected.reason}")
+    words += [
+        f"{seen.names[d.frame]}, {('left', 'right')[d.eye]} eye: left out of the start, {d.reason}"
+        for d in result.opencv_dropped
+    ]
     return words
 
 
-def _as_data(result: ChartResult, seen: ChartFrames, targets: tuple[Path, ...]) -> dict[str, Any]:
-    calibration, split = result.calibration, result.split
+def _as_data(
+    result: ChartResult, seen: ChartFrames, calibration: Calibration, targets: tuple[Path, ...]
+) -> dict[str, Any]:
+    split = result.split
     names = ("yaw", "pitch", "roll")
     return {
+        "swapped": calibration.swapped,
         "written": [str(target) for target in targets],
         "relative_rotation_deg": dict(
             zip(names, map(float, calibration.rig.yaw_pitch_roll_deg), strict=True)
