@@ -59,8 +59,9 @@ class ChartResult:
     """A chart calibration with its evidence.
 
     rms_px: reprojection rms (left, right) of the corners used; opencv_rms_px: of OpenCV's own
-    calibration of each eye, opencv_dropped: what it could not use. used: the views; dropped_corners: how many single corners of theirs
-    were left out. bend_mm: how far the board is from flat, rms. split: None with too few frames.
+    calibration of each eye; opencv_dropped: what that could not use, and the bundle may have.
+    used: the views; dropped_corners: how many single corners of theirs were left out. bend_mm: how
+    far the board is from flat, rms. split: None with too few frames.
     """
 
     calibration: Calibration
