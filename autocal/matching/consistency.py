@@ -130,28 +130,41 @@ def fit_epipolar(a: Array, b: Array, R: Array) -> EpipolarFit:
     return EpipolarFit(R, axis, smooth, 1.4826 * float(np.median(np.abs(fit.miss(a, b)))))
 
 
-def essential_miss(a: Array, b: Array) -> Array:
+def essential_miss(a: Array, b: Array, R: Array) -> Array:
     """Misses (n,), rad per ray, from the best linear epipolar geometry of free motion.
 
-    a, b: (n, 3) unit bearings, mostly true. Hartley and Zisserman, 2nd ed., eq. 11.3, on the
-    sphere, reweighted; the matrix is left general, which soaks up part of a wrong lens.
+    a, b: (n, 3) unit bearings, most of them true; R: (3, 3), the coarse rotation, b ~ R a. Hartley and
+    Zisserman, 2nd ed., eq. 11.3, on the sphere, reweighted from a start that trusts R; the
+    matrix is left general, which soaks up part of a wrong lens.
     """
     rows = np.einsum("ni,nj->nij", b, a).reshape(len(a), 9)
-    weight = np.ones(len(a))
-    miss = np.zeros(len(a))
-    scale = np.deg2rad(1.0)
-    for _ in range(12):
-        _, vectors = np.linalg.eigh(rows.T @ (rows * weight[:, None]))
+    turned = a @ R.T
+    miss = _miss(turned, b, _direction_of_motion(turned, b))
+    across: Array = np.ones(len(a))
+    scale = max(np.deg2rad(1.0), 1.4826 * float(np.median(np.abs(miss))))
+    for _ in range(15):
+        weight = 1.0 / (1.0 + (miss / scale) ** 2) ** 2 / across
+        _, vectors = np.linalg.eigh(rows.T @ (rows * (weight / weight.max())[:, None]))
         E = vectors[:, 0].reshape(3, 3)
         Ea, Eb = a @ E.T, b @ E
         value = np.sum(b * Ea, axis=1)
-        across = (Ea**2).sum(axis=1) + (Eb**2).sum(axis=1) - 2 * value**2
-        across = np.maximum(across, 1e-12)
+        across = np.maximum((Ea**2).sum(axis=1) + (Eb**2).sum(axis=1) - 2 * value**2, 1e-12)
         miss = value / np.sqrt(across)
-        weight = 1.0 / (1.0 + (miss / scale) ** 2) ** 2 / across
-        weight /= weight.max()
         scale = max(np.deg2rad(0.15), 0.8 * scale)
     return miss
+
+
+def _direction_of_motion(turned: Array, b: Array) -> Array:
+    """The direction (3,) that lies in most planes of matched rays: least absolute deviations."""
+    normal = np.cross(turned, b)
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), np.deg2rad(0.5))
+    weight: Array = np.ones(len(b))
+    t = np.array([1.0, 0.0, 0.0])
+    for _ in range(20):
+        _, vectors = np.linalg.eigh(normal.T @ (normal * weight[:, None]))
+        t = vectors[:, 0]
+        weight = 1.0 / (np.abs(normal @ t) + 0.02)
+    return np.asarray(t, dtype=np.float64)
 
 
 def _triads(u: Array, v: Array) -> Array:
@@ -188,7 +201,8 @@ def _fit_smooth(b: Array, miss: Array) -> Array:
     weight: Array = np.ones(len(b))
     coefficients: Array = np.zeros(terms.shape[1])
     for _ in range(15):
-        coefficients = np.linalg.solve(terms.T @ (terms * weight[:, None]) + prior, terms.T @ (weight * miss))
+        normal = terms.T @ (terms * weight[:, None]) + prior
+        coefficients = np.asarray(np.linalg.solve(normal, terms.T @ (weight * miss)), dtype=np.float64)
         left = miss - terms @ coefficients
         scale = max(1.4826 * float(np.median(np.abs(left))), 1e-5)
         weight = 1.0 / (1.0 + (left / (2 * scale)) ** 2) ** 2

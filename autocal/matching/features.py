@@ -17,7 +17,7 @@ from autocal.matching.contrast import DetectionImage
 
 #: Points kept an eye, and cells they are spread over across the field.
 MOST_POINTS = 3200
-_CELLS_ACROSS = 24
+_CELLS_ACROSS = 32
 _CONTRAST_THRESHOLD = 0.012
 _SAME_PLACE_PX = 0.5  # reduced px: one blob found with two orientations
 

@@ -78,7 +78,7 @@ def _checked(
         return pairs, None
     bearing_a, bearing_b = a.bearing[pairs.a], b.bearing[pairs.b]
     if not between_eyes:
-        miss = essential_miss(bearing_a, bearing_b)
+        miss = essential_miss(bearing_a, bearing_b, R)
         return pairs.where(np.abs(miss) < _tolerance(miss)), None
     fit = fit_epipolar(bearing_a, bearing_b, R)
     miss = fit.miss(bearing_a, bearing_b)

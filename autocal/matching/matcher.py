@@ -32,6 +32,8 @@ from autocal.matching.sights import (
     Sights,
     common_rows,
     epipolar_inliers,
+    eye_misses,
+    sigma_floor,
     thinned,
     without_disagreement,
 )
@@ -123,6 +125,7 @@ class _Matcher:
         self.frames = self.observations = self.still = 0
         self._last: tuple[DetectionImage, DetectionImage] | None = None
         self._sights: EyeSights | None = None
+        self._misses: list[tuple[Array, Array]] = []
         self._evidence: tuple[tuple[View, View], tuple[Features, Features]] | None = None
 
     def meet(self, halves: Sequence[Luma], *, leads: bool) -> None:
@@ -141,7 +144,8 @@ class _Matcher:
         if not self.leads:
             raise MatchError("there is no frame to match: the clip holds none, or all were left out")
         self._refuse_if_hopeless(at_least=1)
-        matches = self.table.matches(self.frames, self.lenses[LEFT].size)
+        miss, sigma = (np.concatenate(parts) for parts in zip(*self._misses, strict=True))
+        matches = self.table.matches(self.frames, self.lenses[LEFT].size, sigma_floor(miss, sigma))
         notes = [
             f"{len(matches)} sights of {matches.tracks} points in {self.frames} frames; "
             f"{int(np.median(self.eye_pairs))} eye-to-eye matches in a typical searched frame"
@@ -178,6 +182,7 @@ class _Matcher:
         self._refuse_if_hopeless(at_least=_JUDGE_AFTER)
         self._keep_candidates(views)
         self._forget()
+        self._misses.append(eye_misses(sights, self.lenses, self.R_eyes))
         self._sights = thinned(sights, self.lenses, _MOST_FOLLOWED)
 
     def _continue_tracks(self, views: tuple[View, View], track: Ints, point: Ints) -> EyeSights:

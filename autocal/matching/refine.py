@@ -17,6 +17,7 @@ from autocal.geometry.lens import Array
 from autocal.matching.patches import (
     GRADIENT_BORDER,
     SAMPLES,
+    SMOOTHING,
     WINDOW,
     SmoothImage,
     noise_taps,
@@ -36,8 +37,6 @@ _LEAST_CORRELATION = 0.85
 _FURTHEST = 3.5  # sample spacings from where the search began
 _LARGEST_SIGMA = 0.35  # sample spacings
 _MOST_STRETCHED_ERROR = 4.0  # along over across, of the error ellipse
-#: What no patch of real footage is better than: interpolation and shape left over, in spacings.
-_SIGMA_FLOOR = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +44,7 @@ class Alignment:
     """Where patches were found.
 
     pixel: (n, 2), full resolution. shape: (n, 2, 2), picture offsets per patch offset.
-    sigma_px: (n,), per coordinate, of one of the two sights. correlation: (n,), weighted.
+    sigma_px: (n,), per coordinate, of one of the two sights, by noise alone. correlation: (n,), weighted.
     good: (n,), whether to believe it.
     """
 
@@ -199,7 +198,7 @@ def _judged(
     covariance = _shift_covariance(model, left) / torch.clamp(gain, min=0.05)[:, None, None] ** 2
     in_picture = form.float() @ covariance @ form.float().transpose(1, 2)
     roots = torch.sqrt(torch.clamp(torch.linalg.eigvalsh(in_picture.double()), min=1e-12))
-    sigma = torch.sqrt((roots**2).mean(dim=1) + _SIGMA_FLOOR**2)
+    sigma = torch.sqrt((roots**2).mean(dim=1))
     stretch = torch.linalg.svdvals(form)
     good = (
         (correlation > _LEAST_CORRELATION)
@@ -223,7 +222,9 @@ def _shift_covariance(model: _Model, residual_variance: torch.Tensor) -> torch.T
     """Covariance (n, 2, 2) of the shift, spacings^2, by the noise of one of the two pictures.
 
     Noise of neighbouring samples is correlated by the smoothing: white noise of variance s^2
-    leaves residuals of 2 s^2 sum(g^2), and moves the shift by s^2 sum((solver * g)^2).
+    leaves residuals of 2 s^2 sum(g^2), and moves the shift by s^2 sum((solver * g)^2). The
+    patch's gradients hold noise too, which makes them look steeper than the texture is: their
+    share of it, s^2 sum(dg^2), is taken out.
     """
     import torch
 
@@ -232,9 +233,13 @@ def _shift_covariance(model: _Model, residual_variance: torch.Tensor) -> torch.T
     smear = torch.zeros((WINDOW + reach, WINDOW), dtype=taps.dtype, device=taps.device)
     for k, tap in enumerate(taps):
         smear.diagonal(-k).fill_(float(tap))
-    kernel = torch.outer(taps, taps)
     rows = model.solve_all[:, :2].reshape(-1, 2, WINDOW, WINDOW)
     spread = (smear @ rows @ smear.T).flatten(2)
-    freedom = 1.0 - 8.0 * float((kernel**2).sum()) / float(model.weights.sum())  # close to 1
-    noise = residual_variance / (2.0 * (kernel**2).sum() * freedom)
-    return noise[:, None, None] * (spread @ spread.transpose(1, 2))
+    energy = float((taps**2).sum())  # of the smoothing, along one axis
+    freedom = 1.0 - 8.0 * energy**2 / float(model.weights.sum())  # close to 1
+    noise = residual_variance / (2.0 * energy**2 * freedom)
+    slope = torch.arange(len(taps), device=taps.device) - len(taps) // 2
+    steepness = float((((slope / SMOOTHING**2) * taps) ** 2).sum()) * energy  # sum(dg^2) in the plane
+    gradient = (model.design[:, :, :2] ** 2 * model.weights[:, None]).sum(dim=1).mean(dim=1)
+    share = torch.clamp(noise * steepness * model.weights.sum() / gradient.clamp(min=1e-9), max=0.7)
+    return (noise / (1.0 - share) ** 2)[:, None, None] * (spread @ spread.transpose(1, 2))

@@ -15,6 +15,9 @@ from autocal.matching.features import spread_over_sphere
 from autocal.matching.guided import FEWEST_CONSISTENT
 
 _EPIPOLAR_SPREADS, _EPIPOLAR_LEAST_PX = 5.0, 0.6
+_NEIGHBOURS = 10
+#: Bounds on what noise does not explain, px: interpolation at best; at worst a wrong lens is to blame.
+_LEAST_FLOOR_PX, _LARGEST_FLOOR_PX = 0.008, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,6 +92,43 @@ def without_disagreement(sights: EyeSights, lenses: Lenses, R_eyes: Array) -> Ey
     bad = np.delete(sights[LEFT].track[left], inliers)
     kept = [s.where(~np.isin(s.track, bad)) for s in sights]
     return kept[LEFT], kept[RIGHT]
+
+
+def eye_misses(sights: EyeSights, lenses: Lenses, R_eyes: Array) -> tuple[Array, Array]:
+    """What one frame's matches between the eyes miss by, (n,), px per ray, and their sigmas by noise.
+
+    Less the median of their neighbours, which removes what a wrong nominal lens adds; scaled so
+    that the spread stays that of a single miss.
+    """
+    from scipy.spatial import cKDTree
+
+    left, right = common_rows(sights)
+    if len(left) < FEWEST_CONSISTENT:
+        return np.zeros(0), np.zeros(0)
+    sigma = np.fmax(sights[LEFT].sigma_px[left], sights[RIGHT].sigma_px[right])  # a reference has none
+    a = lenses[LEFT].unproject(sights[LEFT].pixel[left])
+    b = lenses[RIGHT].unproject(sights[RIGHT].pixel[right])
+    miss = fit_epipolar(a, b, R_eyes).miss(a, b) * lenses[LEFT].focal_px
+    _, near = cKDTree(b).query(b, k=_NEIGHBOURS + 1)
+    # The median of n values of variance 1 has variance pi / (2 n), for normal values and n not small.
+    return (miss - np.median(miss[near[:, 1:]], axis=1)) / np.sqrt(1 + np.pi / (2 * _NEIGHBOURS)), sigma
+
+
+def sigma_floor(miss: Array, sigma: Array) -> float:
+    """What to add to sigmas, in squares, px, so that misses (n,) over sigmas (n,) have a spread of one.
+
+    Compression, interpolation and shapes that are not affine move positions beyond what noise does.
+    """
+    known = np.isfinite(sigma)
+    miss, sigma = np.abs(miss[known]), sigma[known]
+    if not len(miss):
+        return _LARGEST_FLOOR_PX
+    low, high = _LEAST_FLOOR_PX, _LARGEST_FLOOR_PX
+    for _ in range(30):
+        middle = (low + high) / 2
+        too_small = 1.4826 * np.median(miss / np.hypot(sigma, middle)) > 1.0
+        low, high = (middle, high) if too_small else (low, middle)
+    return float((low + high) / 2)
 
 
 def thinned(sights: EyeSights, lenses: Lenses, most: int) -> EyeSights:

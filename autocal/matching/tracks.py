@@ -69,11 +69,11 @@ class TrackTable:
         """Note where tracks were seen."""
         self._rows.append((tracks, frame, eye, pixel, sigma_px))
 
-    def matches(self, frames: int, size: tuple[int, int]) -> Matches:
+    def matches(self, frames: int, size: tuple[int, int], floor_px: float = 0.0) -> Matches:
         """Everything observed, less what stands alone.
 
         A reference is as uncertain as the sights that were compared with it: where its sigma is
-        NaN it gets the median of its track.
+        NaN it gets the median of its track. floor_px: added to every sigma, in squares.
         """
         if not self._rows:
             none = np.zeros(0, np.int64)
@@ -86,7 +86,7 @@ class TrackTable:
         known = np.isfinite(sigma)
         alone = ~np.isin(track, track[known])
         usual = _median_of_track(track[known], sigma[known], int(track.max(initial=0)) + 1)
-        sigma = np.where(known, sigma, usual[track])
+        sigma = np.hypot(np.where(known, sigma, usual[track]), floor_px)
         keep = ~alone
         return matches_from_rows(track[keep], frame[keep], eye[keep], pixel[keep], sigma[keep], frames, size)
 

@@ -1,0 +1,173 @@
+"""Sub-pixel alignment against pictures whose true shift and shape are known exactly."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import torch
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+
+from autocal.matching.patches import SMOOTHING, cut_patches, sample_spacing, smooth_image
+from autocal.matching.refine import Alignment, align
+
+Array = NDArray[np.float64]
+
+_SIDE = 260
+_NUDGE = np.array([0.37, -0.23])
+_SHAPES = {
+    "same": np.eye(2),
+    "stretched": np.array([[1.10, 0.05], [-0.08, 0.93]]),
+    "turned": np.array([[0.97, 0.18], [-0.18, 0.97]]),
+}
+
+
+class Waves:
+    """A random texture with a spectrum like that of natural pictures, as a sum of waves.
+
+    A pixel is its mean over the pixel's area, in closed form: a box of two sincs.
+    """
+
+    def __init__(self, seed: int, count: int = 160) -> None:
+        rng = np.random.default_rng(seed)
+        direction = rng.normal(size=(count, 2))
+        direction /= np.linalg.norm(direction, axis=1, keepdims=True)
+        rate = np.exp(rng.uniform(np.log(2 * np.pi / 60), np.log(2 * np.pi / 3), count))
+        self.wave = direction * rate[:, None]
+        self.phase = rng.uniform(0, 2 * np.pi, count)
+        self.height = 1 / np.sqrt(rate)
+        self.height *= 30 / np.sqrt((self.height**2).sum() / 2)
+
+    def picture(self, linear: Array, origin: Array) -> Array:
+        """Pixel q shows the texture at linear @ q + origin; values about 128."""
+        y, x = np.mgrid[:_SIDE, :_SIDE]
+        q = np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64)
+        per_pixel = self.wave @ linear
+        box = np.sinc(per_pixel / (2 * np.pi)).prod(axis=1)
+        angle = (q @ linear.T + origin).astype(np.float32) @ self.wave.T.astype(np.float32)
+        value = np.cos(angle + self.phase.astype(np.float32)) @ (self.height * box).astype(np.float32)
+        return 128 + value.reshape(_SIDE, _SIDE).astype(np.float64)
+
+
+def _aligned(
+    shape: Array, gain: float, noise: float, seed: int, spacing: int = 1, points: int = 500
+) -> tuple[Alignment, Array]:
+    """Patches of one picture found in another, deformed one; and where they truly are."""
+    rng = np.random.default_rng(seed)
+    texture = Waves(seed)
+    centre = np.full(2, _SIDE / 2)
+    back = np.linalg.inv(shape)
+    origin = centre - back @ centre + _NUDGE
+    first, second = texture.picture(np.eye(2), np.zeros(2)), texture.picture(back, origin)
+    pictures = [
+        np.clip(np.rint(p + noise * rng.normal(size=p.shape)), 0, 255).astype(np.uint8)
+        for p in (first, gain * (second - 128) + 118)
+    ]
+    margin = 45 * spacing if spacing == 1 else 70
+    start = rng.uniform(margin, _SIDE - margin, (points, 2))
+    true = (start - origin) @ shape.T
+    patches = cut_patches(smooth_image(pictures[0], spacing, "cpu"), start)
+    guess = true + rng.uniform(-1, 1, true.shape) * spacing
+    found = align(
+        patches, smooth_image(pictures[1], spacing, "cpu"), guess, np.tile(np.eye(2), (points, 1, 1))
+    )
+    return found, true
+
+
+@pytest.mark.parametrize("shape", _SHAPES.values(), ids=_SHAPES.keys())
+@pytest.mark.parametrize("spacing", [1, 2])
+def test_noise_free_positions_are_right_to_a_hundredth_of_a_pixel(shape: Array, spacing: int) -> None:
+    found, true = _aligned(shape, 1.0, 0.0, seed=1, spacing=spacing, points=200)
+    error = (found.pixel - true)[found.good]
+    assert found.good.mean() > 0.95
+    assert np.abs(error.mean(axis=0)).max() < 0.005 * spacing  # no systematic shift
+    assert np.sqrt((error**2).mean()) < 0.012 * spacing
+
+
+@pytest.mark.parametrize(("gain", "noise"), [(0.7, 2.0), (1.2, 4.0), (0.35, 1.5)])
+def test_exposure_difference_and_noise_leave_no_bias(gain: float, noise: float) -> None:
+    errors = []
+    for seed in range(4):
+        found, true = _aligned(_SHAPES["stretched"], gain, noise, seed)
+        assert found.good.mean() > 0.9
+        errors.append((found.pixel - true)[found.good])
+    error = np.concatenate(errors)
+    assert np.sqrt((error**2).mean()) < 0.1
+    assert np.abs(error.mean(axis=0)).max() < 0.012
+
+
+def test_shape_is_recovered() -> None:
+    found, _ = _aligned(_SHAPES["stretched"], 1.0, 1.0, seed=3, points=200)
+    assert np.abs(np.median(found.shape[found.good], axis=0) - _SHAPES["stretched"]).max() < 0.005
+
+
+@pytest.mark.parametrize("noise", [8.0, 12.0, 16.0])
+def test_errors_over_sigma_have_variance_one(noise: float) -> None:
+    """Both sights are equally noisy: the shift between them has twice the variance of one.
+
+    A sixth of the patches overlap, so what counts is the mean over several textures.
+    """
+    ratios = []
+    for seed in range(6):
+        found, true = _aligned(np.eye(2), 1.0, noise, seed, points=300)
+        error = (found.pixel - true)[found.good]
+        ratios.append((error**2).mean(axis=1) / (2 * found.sigma_px[found.good] ** 2))
+    assert 0.75 < np.concatenate(ratios).mean() < 1.25, np.concatenate(ratios).mean()
+
+
+def test_other_texture_is_not_believed() -> None:
+    rng = np.random.default_rng(0)
+    one, other = (Waves(seed).picture(np.eye(2), np.zeros(2)).astype(np.uint8) for seed in (1, 2))
+    pixel = rng.uniform(40, _SIDE - 40, (300, 2))
+    patches = cut_patches(smooth_image(one, 1, "cpu"), pixel)
+    found = align(patches, smooth_image(other, 1, "cpu"), pixel, np.tile(np.eye(2), (300, 1, 1)))
+    assert found.good.mean() < 0.01
+
+
+def test_an_edge_that_slides_along_itself_is_not_believed() -> None:
+    step = np.tile(np.where(np.arange(120) < 60, 60, 190).astype(np.float64), (120, 1))
+    noisy = np.random.default_rng(0).normal(step, 2.0, (2, 120, 120))
+    pictures = [np.clip(p, 0, 255).astype(np.uint8) for p in noisy]
+    pixel = np.column_stack([np.full(20, 59.5), np.linspace(40, 80, 20)])
+    patches = cut_patches(smooth_image(pictures[0], 1, "cpu"), pixel)
+    found = align(patches, smooth_image(pictures[1], 1, "cpu"), pixel, np.tile(np.eye(2), (20, 1, 1)))
+    assert not found.good.any()
+
+
+def test_nothing_to_align_is_no_error() -> None:
+    image = smooth_image(np.zeros((60, 60), np.uint8), 1, "cpu")
+    patches = cut_patches(image, np.zeros((0, 2)))
+    assert len(align(patches, image, np.zeros((0, 2)), np.zeros((0, 2, 2))).good) == 0
+
+
+@pytest.mark.parametrize(("spacing", "per_pixel"), [(1, 2), (2, 1)])
+def test_smoothed_picture_equals_scipy_gaussian_at_pixel_centres(spacing: int, per_pixel: int) -> None:
+    """Reference: scipy.ndimage.gaussian_filter."""
+    picture = np.random.default_rng(0).integers(0, 256, (50, 70)).astype(np.uint8)
+    nodes = smooth_image(picture, spacing, "cpu").nodes[0, 0].numpy()[::per_pixel, ::per_pixel]
+    expected = gaussian_filter(picture.astype(np.float64), SMOOTHING * spacing, mode="nearest", truncate=5.0)
+    inner = slice(10, -10)
+    assert np.abs(nodes - expected)[inner, inner].max() < 0.05
+
+
+def test_a_ramp_is_sampled_without_shift_at_any_fraction() -> None:
+    y, x = np.mgrid[:60, :60]
+    ramp = (20000 + 300 * x + 150 * y).astype(np.uint16)
+    image = smooth_image(ramp, 1, "cpu")
+    at = np.random.default_rng(0).uniform(15, 45, (200, 2))
+    seen = image.at(torch.from_numpy(at), torch.zeros(1, 2, dtype=torch.float64))[:, 0].numpy()
+    expected = (20000 + at @ np.array([300.0, 150.0])) * 255 / 65535
+    assert np.abs(seen - expected).max() < 0.002 * 300 * 255 / 65535  # thousandths of a pixel
+
+
+def test_eight_and_sixteen_bit_pictures_give_the_same_patches() -> None:
+    picture = np.random.default_rng(0).integers(0, 256, (60, 60)).astype(np.uint8)
+    at = np.array([[30.3, 29.1]])
+    eight, sixteen = (
+        cut_patches(smooth_image(p, 1, "cpu"), at) for p in (picture, picture.astype(np.uint16) * 257)
+    )
+    assert np.abs(eight.astype(float) - sixteen.astype(float)).max() < 0.1
+
+
+def test_spacing_grows_with_the_picture() -> None:
+    assert [sample_spacing(d) for d in (960, 1500, 4000, 8000)] == [1, 1, 2, 4]
