@@ -8,14 +8,12 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 
 from autocal.render.filters import (
-    LARGEST_SCALE,
     WIDTHS,
     FilterName,
-    kernel,
     named_filter,
+    tap_weights,
     width_of_scale,
     width_scale,
 )
@@ -107,24 +105,61 @@ def test_linear_equals_opencv_where_the_picture_does_not_shrink() -> None:
     assert np.abs(result - expected)[inner].max() < 1.5e-3  # positions are held to 1 / 1024 px
 
 
-def test_cubic_weights_are_those_published() -> None:
-    # Catmull-Rom at the half: (-1, 9, 9, -1) / 16 (Keys, IEEE ASSP 29(6), 1981, with a = -1/2).
-    assert np.allclose(named_filter("cubic").weights[512], np.array([-1, 9, 9, -1]) / 16)
-    # The widest is the cubic B-spline (Mitchell, Netravali 1988); reference: scipy.
-    spline = BSpline.basis_element(np.arange(-2.0, 3.0), extrapolate=False)
-    t = np.linspace(-1.99, 1.99, 101)
-    assert np.allclose(kernel("cubic", t, LARGEST_SCALE), spline(t), atol=1e-12)
+def test_lanczos_weights_are_those_of_its_formula() -> None:
+    # Duchon, J. Applied Meteorology 18, 1979: sinc(x) sinc(x / 3), here at -2.25, ..., 2.75.
+    x = np.array([-2.25, -1.25, -0.25, 0.75, 1.75, 2.75])
+    expected = np.sinc(x) * np.sinc(x / 3)
+    weights = tap_weights("lanczos", 0.25, 0)
+    assert weights[0] == weights[7] == 0
+    assert np.allclose(weights[1:7], expected / expected.sum())
 
 
-@pytest.mark.parametrize("name", FILTERS)
-def test_filters_add_the_variance_of_the_output_pixel(name: FilterName) -> None:
-    # A box of s px has variance s^2 / 12; the source pixel had 1 / 12 already. Numerical second moments.
-    t = np.linspace(-6, 6, 24001)
-    for width in (0, WIDTHS // 2, WIDTHS - 1):
-        scale = width_scale(width)
-        moments = [np.trapezoid(t**2 * kernel(name, t, s), t) for s in (1.0, scale)]
-        assert moments[1] - moments[0] == pytest.approx((scale**2 - 1) / 12, abs=2e-3)
-        assert width_of_scale(scale) == width
+def test_cubic_passes_through_pixels_and_has_a_closed_form_at_scale_one() -> None:
+    t = np.linspace(0, 1, 33)
+    weights = tap_weights("cubic", t, 0)
+    assert np.allclose(weights[0], [0, 1, 0, 0])
+    assert np.allclose(weights[-1], [0, 0, 1, 0])
+    assert np.allclose(weights[:, 0], -t * (1 - t) * (2 - t) / 4, atol=5e-4)
+
+
+@pytest.mark.parametrize("width", [0, 5, 17, WIDTHS - 1])
+def test_cubic_is_one_continuous_filter_that_reproduces_slopes(width: int) -> None:
+    t = np.linspace(0, 1, 17)
+    weights = tap_weights("cubic", t, width)
+    assert np.allclose(weights.sum(axis=1), 1)
+    assert np.allclose(weights @ np.array([-1.0, 0.0, 1.0, 2.0]), t)
+    assert np.allclose(weights, weights[::-1, ::-1])
+    assert weights[0, 3] == pytest.approx(0, abs=1e-12)
+
+
+def test_cubic_comes_closer_to_ideal_interpolation_than_its_elders() -> None:
+    """References: Keys' cubics (IEEE ASSP 29(6), 1981) with a = -1/2 (Catmull-Rom) and -3/4 (OpenCV's)."""
+    t = np.linspace(0, 1, 41)
+    frequency = np.linspace(0.01, 0.3, 60)
+
+    def keys(a: float) -> NDArray[np.float64]:
+        x = np.abs(t[:, None] - np.arange(-1, 3))
+        near = (a + 2) * x**3 - (a + 3) * x**2 + 1
+        return np.where(x <= 1, near, a * x**3 - 5 * a * x**2 + 8 * a * x - 4 * a)
+
+    def error(weights: NDArray[np.float64]) -> float:
+        waves = np.exp(-2j * np.pi * np.outer(np.arange(-1, 3), frequency))
+        ideal = np.exp(-2j * np.pi * np.outer(t, frequency))
+        return float(np.mean(np.abs(weights @ waves - ideal) ** 2 / frequency**2))
+
+    assert error(tap_weights("cubic", t, 0)) < 0.5 * min(error(keys(-0.5)), error(keys(-0.75)))
+
+
+@pytest.mark.parametrize("name", ["lanczos", "linear"])
+def test_box_widened_filters_add_the_variance_of_the_output_pixel(name: FilterName) -> None:
+    # A box of s px has variance s^2 / 12; the source pixel had 1 / 12 already. Means over the phases.
+    t = (np.arange(64) + 0.5) / 64
+    taps = named_filter(name).taps
+    squared = (np.arange(taps) - (taps // 2 - 1) - t[:, None]) ** 2
+    for width in (WIDTHS // 4, WIDTHS - 1):
+        variances = [(tap_weights(name, t, w) * squared).sum(axis=1).mean() for w in (0, width)]
+        assert variances[1] - variances[0] == pytest.approx((width_scale(width) ** 2 - 1) / 12, rel=0.1)
+        assert width_of_scale(width_scale(width)) == width
 
 
 def zone_plate(x: NDArray[np.float64], y: NDArray[np.float64], size: int) -> NDArray[np.float64]:

@@ -15,6 +15,10 @@ import numpy as np
 from autocal.errors import FootageError
 from autocal.footage.orientation import UPRIGHT, Orientation, orientation_of_display_matrix
 from autocal.render.formats import PlanarFormat, planar_format
+from autocal.render.settings import LARGE_PIXELS
+
+#: Each decoding thread holds pictures of its own; two keep up with any encoder at this size.
+_LARGE_THREADS = 1
 
 
 @dataclass(frozen=True)
@@ -158,6 +162,8 @@ def _decoded(clip: Clip, first: int, last: int) -> Iterator[tuple[int, av.VideoF
     start = clip.keys[max(before - 1, 0)]
     with _Opened(clip.path) as container:
         stream = container.streams.video[0]
+        if clip.size[0] * clip.size[1] >= LARGE_PIXELS:
+            stream.thread_count = _LARGE_THREADS
         stream.thread_type = "AUTO"
         stream.codec_context.options = {"err_detect": "explode"}
         if before > 0:

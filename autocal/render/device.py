@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor
+from pathlib import Path
 from typing import Literal
 
 from autocal.calibration import Calibration
@@ -13,6 +14,7 @@ from autocal.render.renderer import FrameRenderer, Look, Renderer
 
 Device = Literal["cpu", "cuda", "auto"]
 _FULL_RANGE = 2  # AVCOL_RANGE_JPEG
+_DRIVER = Path("/dev/nvidiactl")
 
 
 def make_renderer(
@@ -36,6 +38,8 @@ def make_renderer(
 
 
 def _card_is_there() -> bool:
+    if not _DRIVER.exists():  # torch takes seconds to load and a quarter of a gigabyte
+        return False
     import torch
 
     return torch.cuda.is_available()

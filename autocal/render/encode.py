@@ -55,8 +55,8 @@ class PieceWriter:
         except (av.error.FFmpegError, ValueError) as error:
             self.abandon()
             raise OutputError(
-                f"the encoder {compression.encoder} refuses {size[0]}x{size[1]} px, {self._format}, with "
-                f"{compression.options(group_size(float(clip.rate)))}: try another preset, codec or size"
+                f"the encoder {compression.encoder} refuses {size[0]}x{size[1]} px, {self._format}, "
+                f"preset {compression.preset} ({error}): try another preset, codec or size"
             ) from error
 
     def _encoder(self, clip: Clip, compression: Compression, size: tuple[int, int]) -> Any:
@@ -66,7 +66,7 @@ class PieceWriter:
         stream.pix_fmt = self._format
         context = stream.codec_context
         context.time_base = clip.time_base
-        context.options = compression.options(group_size(float(rate)))
+        context.options = compression.options(group_size(float(rate)), size)
         if compression.bitrate:
             context.bit_rate = compression.bitrate
         if compression.codec in ("hevc", "h264"):
@@ -121,6 +121,7 @@ def encode_piece(
     try:
         for frame in frames:
             writer.add(frame)
+            del frame  # pictures are large: hold none longer than needed
         writer.finish()
     except BaseException:
         writer.abandon()

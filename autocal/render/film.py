@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
-from itertools import groupby
+from itertools import islice
 from pathlib import Path
 
 import av
@@ -27,7 +27,7 @@ from autocal.tagging import tag_file
 from autocal.version import program_version
 from autocal.whole_file import whole_file
 
-#: Pictures waiting between two stages: at 8192x4096 and 10 bit each one is 100 MB.
+#: Decoded pictures waiting to be remapped: at 8192x4096 and 10 bit each one is 100 MB.
 _WAITING = 1
 
 Progress = Callable[[str, int, int], None]
@@ -170,17 +170,21 @@ def _render_pieces(
             progress("map", done, total)
         output = output_format(clip.format, order.compression)
         renderer = make_renderer(order.device, calibration, order.look, clip, output, pool)
+        if progress:
+            progress("planned", done, total)
         decoded = ahead(_decode(clip, pieces, repairs), _WAITING)
-        rendered = ahead(_remap(renderer, clip, decoded, order.anaglyph), _WAITING)
+        # The encoders work in threads of their own: while they are at one picture, the next is remapped here.
+        rendered = _remap(renderer, clip, decoded, order.anaglyph)
         size = (order.look.size[0] // 2, order.look.size[1]) if order.anaglyph else order.look.size
         try:
-            for piece, pictures in groupby(rendered, key=lambda item: item[0]):
-                counted = _count(pictures, piece, done, total, progress)
+            for piece in pieces:
+                own = islice(rendered, piece.last - piece.first)
+                counted = _count(own, done, total, progress)
                 noted = _note_at_end(counted, work, piece, repairs)
                 encode_piece(piece.path, noted, clip, order.compression, size)
                 done += piece.last - piece.first
         finally:
-            rendered.close()  # type: ignore[attr-defined]
+            decoded.close()
 
 
 def output_format(source: PlanarFormat, compression: Compression) -> PlanarFormat:
@@ -193,49 +197,37 @@ def output_format(source: PlanarFormat, compression: Compression) -> PlanarForma
     return PlanarFormat(name + depth, source.bits, source.is_rgb, source.planes, target.subsampling)
 
 
-def _decode(
-    clip: Clip, pieces: Sequence[Piece], repairs: Repairs
-) -> Iterator[tuple[Piece, int, av.VideoFrame]]:
-    """The pictures of the pieces, decoding each run of neighbouring pieces in one go."""
-    run: list[Piece] = []
-    for piece in [*pieces, None]:
-        if run and (piece is None or piece.first != run[-1].last):
-            owners = iter(run)
-            owner = next(owners)
-            for place, frame in frames(clip, run[0].first, run[-1].last, repairs):
-                while place >= owner.last:
-                    owner = next(owners)
-                yield owner, place, frame
-            run = []
-        if piece is not None:
-            run.append(piece)
+def _decode(clip: Clip, pieces: Sequence[Piece], repairs: Repairs) -> Iterator[tuple[int, av.VideoFrame]]:
+    """The pictures of the pieces with their places, each run of neighbouring pieces decoded in one go."""
+    start = pieces[0].first
+    for piece, following in zip(pieces, [*pieces[1:], None], strict=True):
+        if following is None or following.first != piece.last:
+            yield from frames(clip, start, piece.last, repairs)
+            start = following.first if following else piece.last
 
 
 def _remap(
-    renderer: FrameRenderer,
-    clip: Clip,
-    decoded: Iterator[tuple[Piece, int, av.VideoFrame]],
-    as_anaglyph: bool,
-) -> Iterator[tuple[Piece, av.VideoFrame]]:
-    for piece, place, frame in decoded:
+    renderer: FrameRenderer, clip: Clip, decoded: Iterator[tuple[int, av.VideoFrame]], as_anaglyph: bool
+) -> Iterator[av.VideoFrame]:
+    for place, frame in decoded:
         result = renderer.render(frame)
+        del frame  # pictures are large: hold none longer than needed
         if as_anaglyph:
             result = anaglyph(result)
         result.pts, result.time_base = clip.pts[place], clip.time_base
-        yield piece, result
+        yield result
+        del result
 
 
 def _count(
-    pictures: Iterator[tuple[Piece, av.VideoFrame]],
-    piece: Piece,
-    done: int,
-    total: int,
-    progress: Progress | None,
+    pictures: Iterator[av.VideoFrame], done: int, total: int, progress: Progress | None
 ) -> Iterator[av.VideoFrame]:
-    for number, (_, frame) in enumerate(pictures, start=1):
+    for frame in pictures:
         yield frame
+        del frame
+        done += 1
         if progress:
-            progress("render", done + number, total)
+            progress("render", done, total)
 
 
 def _note_at_end(

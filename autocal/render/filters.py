@@ -2,13 +2,17 @@
 
 Where the output samples the source more coarsely than it was sampled itself, a filter must cover the
 whole area of an output pixel, or fine detail comes out as moire. An output pixel that covers `s`
-source px along an axis is a box of variance s^2 / 12; the source pixel it starts from is already
-one of 1 / 12. So each filter comes in `WIDTHS` widths that add the variance (s^2 - 1) / 12, up to
-`LARGEST_SCALE`; beyond, the source is halved first (`autocal.render.plan`).
+source px along an axis is a box of that width; the source's own pixel is already a box of one. So a
+filter for scale s has to act as sinc(f s) / sinc(f) at f cycles a source px. Filters come in `WIDTHS`
+widths up to `LARGEST_SCALE`; beyond, the source is halved first (`autocal.render.plan`).
 
-Filters: "linear" (triangle), "cubic" (Mitchell and Netravali, SIGGRAPH 1988, eq. 8, from B = 0,
-C = 1/2, Catmull and Rom's, at scale 1 to the cubic B-spline, B = 1, whose added variance is 1/3),
-"lanczos" (three lobes). Linear and lanczos are widened by averaging over a box.
+"cubic": four pixels along an axis, weighed by cubic polynomials that come closest to the wanted
+response for footage whose power falls as (cos(pi f) / f)^2: 1 / f^2 as in natural pictures (Field,
+JOSA A 4(12), 1987), and nothing left at the sampling limit. They reproduce slopes exactly, which the
+cubic with a = -0.75 in common use does not, and keep more detail than Catmull and Rom's. At scale 1
+the outer weight comes out as -t (1 - t) (2 - t) / 4.
+"lanczos": three lobes, six pixels. "linear": two pixels. Both are widened by averaging over a box of
+the missing variance, (s^2 - 1) / 12.
 """
 
 from __future__ import annotations
@@ -28,11 +32,12 @@ FilterName = Literal["cubic", "lanczos", "linear"]
 PHASES = 1024
 #: How many widths a filter has, from scale 1 to `LARGEST_SCALE`, evenly in variance.
 WIDTHS = 32
-#: Source px an output px, along one axis, that the widest filter serves: its added variance is 1/3.
+#: Source px an output px, along one axis, that the widest filter serves.
 LARGEST_SCALE = 5.0**0.5
 
 _TAPS = {"cubic": 4, "linear": 4, "lanczos": 8}
 _BOX_SAMPLES = 32
+_FIT_PHASES, _FIT_FREQUENCIES = 48, 200
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,15 +56,10 @@ class Filter:
 @lru_cache(maxsize=3)
 def named_filter(name: FilterName) -> Filter:
     """One of the three filters."""
-    taps = _TAPS[name]
     phase = np.arange(PHASES) / PHASES
-    offsets = phase[:, None] - (np.arange(taps) - (taps // 2 - 1))  # (PHASES, taps): position minus tap
-    rows = [kernel(name, offsets, width_scale(width)) for width in range(WIDTHS)]
-    weights = np.concatenate(rows)
-    weights /= weights.sum(axis=1, keepdims=True)
-    weights32 = weights.astype(np.float32)
-    weights32.setflags(write=False)
-    return Filter(name, taps, weights32)
+    weights = np.concatenate([tap_weights(name, phase, width) for width in range(WIDTHS)]).astype(np.float32)
+    weights.setflags(write=False)
+    return Filter(name, _TAPS[name], weights)
 
 
 def width_scale(width: int) -> float:
@@ -73,25 +73,18 @@ def width_of_scale(scale: ArrayLike) -> Array:
     return np.rint(np.clip((squared - 1.0) / (LARGEST_SCALE**2 - 1.0), 0.0, 1.0) * (WIDTHS - 1))
 
 
-def kernel(name: FilterName, offset: ArrayLike, scale: float = 1.0) -> Array:
-    """The filter's value at `offset` source px from its centre, for an output pixel of `scale` source px."""
-    t = np.asarray(offset, dtype=np.float64)
-    extra = max(scale * scale - 1.0, 0.0)
+def tap_weights(name: FilterName, phase: ArrayLike, width: int) -> Array:
+    """Weights (..., taps) of the pixels around positions `phase` (...) px, 0 to 1, beyond a pixel."""
+    t = np.asarray(phase, dtype=np.float64)
     if name == "cubic":
-        return _mitchell_netravali(t, min(extra / 4.0, 1.0))
+        return _cubic_weights(t, width)
     base = _triangle if name == "linear" else _lanczos3
-    if extra == 0.0:
-        return base(t)
-    box = ((np.arange(_BOX_SAMPLES) + 0.5) / _BOX_SAMPLES - 0.5) * np.sqrt(extra)
-    return base(t[..., None] - box).mean(axis=-1)
-
-
-def _mitchell_netravali(t: Array, b: float) -> Array:
-    c = (1.0 - b) / 2.0
-    a = np.abs(t)
-    inner = (12 - 9 * b - 6 * c) * a**3 + (-18 + 12 * b + 6 * c) * a**2 + (6 - 2 * b)
-    outer = (-b - 6 * c) * a**3 + (6 * b + 30 * c) * a**2 + (-12 * b - 48 * c) * a + (8 * b + 24 * c)
-    return np.where(a < 1, inner, np.where(a < 2, outer, 0.0)) / 6
+    taps = _TAPS[name]
+    offset = t[..., None] - (np.arange(taps) - (taps // 2 - 1))
+    box = np.sqrt(max(width_scale(width) ** 2 - 1.0, 0.0))
+    samples = ((np.arange(_BOX_SAMPLES) + 0.5) / _BOX_SAMPLES - 0.5) * box
+    weights = base(offset) if box == 0.0 else base(offset[..., None] - samples).mean(axis=-1)
+    return weights / weights.sum(axis=-1, keepdims=True)
 
 
 def _triangle(t: Array) -> Array:
@@ -100,3 +93,43 @@ def _triangle(t: Array) -> Array:
 
 def _lanczos3(t: Array) -> Array:
     return np.where(np.abs(t) < 3, np.sinc(t) * np.sinc(t / 3), 0.0)
+
+
+def _cubic_weights(t: Array, width: int) -> Array:
+    """The outer weight at -1 is a cubic p(t) with p(1) = 0, that at 2 its mirror p(1 - t).
+
+    The two inner ones follow from the sum being 1 and a slope being reproduced.
+    """
+    coefficients = _fitted_outer_weight(width)
+    first, last = (_outer_terms(s, len(coefficients)) @ coefficients for s in (t, 1.0 - t))
+    return np.stack([first, 1 - t - 2 * first + last, t + first - 2 * last, last], axis=-1)
+
+
+def _outer_terms(t: Array, count: int) -> Array:
+    """(1 - t) times t^2, t and, where there are three terms, 1: without it the filter interpolates."""
+    return np.stack([(1 - t) * t**power for power in (2, 1, 0)[:count]], axis=-1)
+
+
+@lru_cache(maxsize=WIDTHS)
+def _fitted_outer_weight(width: int) -> Array:
+    """Coefficients of p(t): least squares over phases and frequencies, weighed by the footage's spectrum."""
+    t = ((np.arange(_FIT_PHASES) + 0.5) / _FIT_PHASES)[:, None]
+    f = ((np.arange(_FIT_FREQUENCIES) + 0.5) / _FIT_FREQUENCIES / 2)[None]
+
+    def wave(position: Array | float) -> NDArray[np.complex128]:
+        return np.exp(-2j * np.pi * f * position)
+
+    wanted = np.sinc(f * width_scale(width)) / np.sinc(f) * wave(t)
+    without_outer = (1 - t) + t * wave(1)
+    per_first, per_last = wave(-1) + wave(1) - 2, wave(2) - 2 * wave(1) + 1
+    terms = 2 if width == 0 else 3
+    first, last = _outer_terms(t, terms), _outer_terms(1 - t, terms)
+    amplitude = np.cos(np.pi * f) / f
+    columns = [amplitude * (first[..., n] * per_first + last[..., n] * per_last) for n in range(terms)]
+    system = np.stack([_real(column) for column in columns], axis=1)
+    solution = np.linalg.lstsq(system, _real(amplitude * (wanted - without_outer)), rcond=None)[0]
+    return np.asarray(solution, dtype=np.float64)
+
+
+def _real(values: NDArray[np.complex128]) -> Array:
+    return np.concatenate([values.real.ravel(), values.imag.ravel()])

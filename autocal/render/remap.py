@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocal.render.plan import Plan, level_size
+from autocal.render.filters import Filter
+from autocal.render.plan import Plan, level_size, make_plan
 
 Plane = NDArray[Any]
 _BAND_ROWS = 256
@@ -49,6 +50,15 @@ def remap_plane(
     if plan.blend_place.size:
         rounding = np.float32(0.5 if whole else 0.0)
         kernel.blend(out, plan.blend_place, plan.blend_share, np.float32(fill), rounding)
+
+
+def warm_up(dtype: type[np.generic], resampling: Filter) -> None:
+    """Load or compile the kernels for one kind of sample, so that the first picture need not wait."""
+    y, x = np.mgrid[:16, :16].astype(np.float32)
+    for scale in (1.0, 3.0):  # without and with a halved source
+        plan = make_plan(x * scale, y * scale, (16, 16), resampling, np.full_like(x, 0.5))
+        picture = np.zeros((16, 32), dtype)
+        remap_plane(picture[:, :16], plan, picture.copy()[:, :16], bits=8)
 
 
 def _pyramid(source: Plane, levels: int) -> list[Plane]:

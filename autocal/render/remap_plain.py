@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocal.geometry.lens import Array
-from autocal.render.filters import FilterName, kernel, named_filter, width_of_scale, width_scale
+from autocal.render.filters import FilterName, named_filter, tap_weights, width_of_scale
 from autocal.render.plan import level_size, levels_needed, local_scale
 
 Float32 = NDArray[np.float32]
@@ -48,7 +48,6 @@ def halved(picture: Array, times: int) -> Array:
 
 
 def _weights(at: float, scale: float, name: FilterName, taps: int) -> tuple[NDArray[np.int64], Array]:
-    first = int(np.floor(at)) - (taps // 2 - 1)
-    positions = first + np.arange(taps)
-    weights = kernel(name, at - positions, width_scale(int(width_of_scale(scale))))
-    return positions, weights / weights.sum()
+    pixel = int(np.floor(at))
+    positions = pixel - (taps // 2 - 1) + np.arange(taps)
+    return positions, tap_weights(name, at - pixel, int(width_of_scale(scale)))

@@ -16,7 +16,7 @@ from autocal.matches import LEFT, RIGHT
 from autocal.render.filters import FilterName, named_filter
 from autocal.render.formats import PlanarFormat, fill_values, plane_array
 from autocal.render.plan import Plan, make_plan
-from autocal.render.remap import Plane, remap_plane
+from autocal.render.remap import Plane, remap_plane, warm_up
 from autocal.render.view import eye_view, plane_positions, view_rig
 
 
@@ -82,6 +82,7 @@ class Renderer:
         self._halves = (LEFT, RIGHT) if not calibration.swapped else (RIGHT, LEFT)
         half = (source_size[0] // 2, source_size[1])
         self._plans = make_plans(calibration, look, source, output, half)
+        warm_up(source.dtype, named_filter(look.filter))
 
     def render(self, frame: av.VideoFrame) -> av.VideoFrame:
         """The film's frame; time stamps are the caller's business."""

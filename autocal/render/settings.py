@@ -29,10 +29,12 @@ _CONTAINERS: dict[Codec, tuple[str, ...]] = {
     "prores": (".mov", ".mkv"),
     "ffv1": (".mkv",),
 }
-#: A fixed number of frames in work at a time, so that a film is the same whatever machine makes it.
-_FRAME_THREADS = 2
-#: Pictures held back for rate control: at 8192x4096 and 10 bit each one is 100 MB.
-_LOOKAHEAD = 8
+#: Pictures in work at a time, held back for rate control, and coded from both sides. Fixed, so that a
+#: film is the same whatever machine makes it.
+_FRAME_THREADS, _LOOKAHEAD, _B_PICTURES = 2, 8, 3
+#: From this many pixels on, no picture is held back and one is referred to: x265 keeps 0.3 GB for each
+#: 10-bit picture of 8192x4096. At the bitrates of such films this costs little.
+LARGE_PIXELS = 20_000_000
 
 
 @dataclass(frozen=True)
@@ -67,23 +69,26 @@ class Compression:
         """The encoder's format that keeps most of the source."""
         return encoder_format(source, self.encoder)
 
-    def options(self, gop: int) -> dict[str, str]:
-        """The encoder's private options, for closed groups of `gop` pictures."""
+    def options(self, gop: int, size: tuple[int, int]) -> dict[str, str]:
+        """The encoder's private options, for closed groups of `gop` pictures of `size` (width, height)."""
         if self.codec == "ffv1":
             return {"level": "3", "g": "1", "slicecrc": "1"}
         if self.codec == "prores":
             return {} if self.quality is None else {"bits_per_mb": "8000", "qscale": f"{self.quality:g}"}
+        is_large = size[0] * size[1] >= LARGE_PIXELS
         settings: dict[str, int | str] = {
             "keyint": gop,
             "min-keyint": gop,
             "scenecut": 0,
             "open-gop": 0,
-            "bframes": 3,
-            "rc-lookahead": _LOOKAHEAD,
+            "bframes": 0 if is_large else _B_PICTURES,
+            "rc-lookahead": 0 if is_large else _LOOKAHEAD,
+            **({"ref": 1, "weightp": 0} if is_large else {}),
             **({} if self.bitrate is None else self._rate_limits()),
         }
         if self.codec == "hevc":
-            settings |= {"frame-threads": _FRAME_THREADS, "log-level": "error"}
+            settings |= {"frame-threads": 1 if is_large else _FRAME_THREADS, "log-level": "error"}
+            settings |= {"cutree": 0} if is_large else {}  # it works on pictures held back
             key = "x265-params"
         else:
             settings |= {"threads": _FRAME_THREADS, "sync-lookahead": 0}
