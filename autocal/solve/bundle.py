@@ -1,0 +1,206 @@
+"""The bundle: what is unknown, what each observation says of it, and the derivatives.
+
+One rigid world, one rig pose a frame, two eyes rigidly joined (Triggs et al., Bundle Adjustment:
+A Modern Synthesis, 2000). Points are homogeneous, (direction, inverse distance) on the unit
+sphere of four dimensions, so that the sky needs no special case (Civera, Davison, Montiel,
+IEEE T-RO 24(5), 2008; Hartley and Zisserman, 2nd ed., sec. A6.9). Lengths are in baselines.
+
+    g = R_frame (x - w p_frame)      the point in the rig frame
+    d = R_eye (g - w c_eye)          in the eye's camera frame, c_eye = -+ 1/2 along x
+    residual = (project(d) - pixel) / sigma
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from autocal.geometry.lens import Array
+from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES, eye_rotations
+from autocal.geometry.rotation import rotation_about, skew_matrix
+from autocal.solve.projection import project
+
+RIG_SIZE = 5
+GLOBAL_SIZE = len(NAMES)
+POSE_SIZE = 6
+POINT_SIZE = 3
+#: Inverse distances are of order 0 to 0.2 per baseline; a prior this wide only keeps points that
+#: nothing else places (one eye, no motion) from making the equations singular.
+INVERSE_DISTANCE_SIGMA = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """Everything that moves.
+
+    vector: (25,), `autocal.geometry.parameters`. rotation: (frames, 3, 3), rig from world.
+    position: (frames, 3), of the rig in the world, baselines. point: (points, 4), unit length.
+    """
+
+    vector: Tensor
+    rotation: Tensor
+    position: Tensor
+    point: Tensor
+
+
+@dataclass(frozen=True, eq=False)
+class Observations:
+    """Rows of what was seen, sorted by point. frame, eye, point: (n,) long; pixel: (n, 2); sigma: (n,), px."""
+
+    frame: Tensor
+    eye: Tensor
+    point: Tensor
+    pixel: Tensor
+    sigma: Tensor
+
+    def __len__(self) -> int:
+        return len(self.frame)
+
+    def where(self, keep: Tensor) -> Observations:
+        """Only the rows marked in `keep` (n,); points keep their numbers."""
+        return Observations(
+            self.frame[keep], self.eye[keep], self.point[keep], self.pixel[keep], self.sigma[keep]
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Linearised:
+    """Whitened residuals (n, 2) and their derivatives by the global parameters (n, 2, 25), by the
+    frame's pose (n, 2, 6: turn, then position) and by the point (n, 2, 3)."""
+
+    residual: Tensor
+    by_global: Tensor
+    by_pose: Tensor
+    by_point: Tensor
+
+
+def residuals(state: State, seen: Observations) -> Tensor:
+    """Whitened residuals (n, 2)."""
+    g, _ = _in_rig(state, seen)
+    R_eye, _ = _eye_matrices(state.vector)
+    _, d = _in_eye(state, seen, g, R_eye)
+    pixels, _, _ = project(d, _lens_rows(state.vector, seen.eye))
+    return (pixels - seen.pixel) / seen.sigma[:, None]
+
+
+def linearise(state: State, seen: Observations) -> Linearised:
+    """Residuals with their derivatives; `retract` says what a step along them means."""
+    g, R_frame = _in_rig(state, seen)
+    R_eye, dR_eye = _eye_matrices(state.vector)
+    h, d = _in_eye(state, seen, g, R_eye)
+    pixels, by_direction, by_lens = project(d, _lens_rows(state.vector, seen.eye))
+    whiten = 1 / seen.sigma[:, None, None]
+    by_direction = by_direction * whiten
+    by_lens = by_lens * whiten
+
+    by_h = torch.bmm(by_direction, R_eye[seen.eye])  # (n, 2, 3)
+    # dR_eye: (2 eyes, 5, 3, 3) applied to h gives how the camera ray turns with the rig's parameters.
+    turned = torch.einsum("nkij,nj->nik", dR_eye[seen.eye], h)
+    sign = (seen.eye.to(by_lens.dtype) - 0.5)[:, None, None]  # left: mean - difference / 2
+    by_global = torch.cat([torch.bmm(by_direction, turned), by_lens, sign * by_lens], dim=2)
+
+    w = state.point[seen.point, 3]
+    by_turn = torch.linalg.cross(g[:, None, :].expand(-1, 2, -1), by_h, dim=2)  # -by_h [g]x
+    by_x = torch.bmm(by_h, R_frame)
+    by_position = -w[:, None, None] * by_x
+    # x - w p, turned into the rig, less w c: the derivative by w is -(R p + c).
+    offset = torch.einsum("nij,nj->ni", R_frame, state.position[seen.frame])
+    offset = offset + _eye_centres(state.vector)[seen.eye]
+    by_w = -torch.bmm(by_h, offset[:, :, None])
+    by_point = torch.bmm(torch.cat([by_x, by_w], dim=2), _tangents(state.point)[seen.point])
+    residual = (pixels - seen.pixel) / seen.sigma[:, None]
+    return Linearised(residual, by_global, torch.cat([by_turn, by_position], dim=2), by_point)
+
+
+def retract(state: State, d_global: Tensor, d_pose: Tensor, d_point: Tensor) -> State:
+    """The state a step away. d_global: (25,); d_pose: (frames, 6); d_point: (points, 3)."""
+    step = torch.einsum("pij,pj->pi", _tangents(state.point), d_point)
+    return replace(
+        state,
+        vector=state.vector + d_global,
+        rotation=_matrix_exp(d_pose[:, :3]) @ state.rotation,
+        position=state.position + d_pose[:, 3:],
+        point=torch.nn.functional.normalize(state.point + step, dim=1),
+    )
+
+
+def point_prior(state: State) -> tuple[Tensor, Tensor]:
+    """Residual (points,) and derivative (points, 3) of the wide prior on inverse distance."""
+    return (
+        state.point[:, 3] / INVERSE_DISTANCE_SIGMA,
+        _tangents(state.point)[:, 3, :] / INVERSE_DISTANCE_SIGMA,
+    )
+
+
+def _in_rig(state: State, seen: Observations) -> tuple[Tensor, Tensor]:
+    x = state.point[seen.point]
+    R = state.rotation[seen.frame]
+    return torch.einsum("nij,nj->ni", R, x[:, :3] - x[:, 3:] * state.position[seen.frame]), R
+
+
+def _in_eye(state: State, seen: Observations, g: Tensor, R_eye: Tensor) -> tuple[Tensor, Tensor]:
+    h = g - state.point[seen.point, 3:] * _eye_centres(state.vector)[seen.eye]
+    return h, torch.einsum("nij,nj->ni", R_eye[seen.eye], h)
+
+
+def _eye_centres(like: Tensor) -> Tensor:
+    return like.new_tensor([[-0.5, 0.0, 0.0], [0.5, 0.0, 0.0]])
+
+
+def _lens_rows(vector: Tensor, eye: Tensor) -> Tensor:
+    common, half = vector[COMMON], vector[DIFFERENCE] / 2
+    return torch.stack([common - half, common + half])[eye]
+
+
+def _eye_matrices(vector: Tensor) -> tuple[Tensor, Tensor]:
+    """R_eye (2, 3, 3) and its derivatives (2, 5, 3, 3) by the first five parameters."""
+    rig = vector[:RIG_SIZE].detach().cpu().numpy()
+    rotations = eye_rotations(rig)
+    derivatives = [_rotation_derivatives(rig, R, sign) for R, sign in zip(rotations, (-1, 1), strict=True)]
+    return vector.new_tensor(np.stack(rotations)), vector.new_tensor(np.stack(derivatives))
+
+
+def _rotation_derivatives(rig: Array, R: Array, sign: int) -> Array:
+    """d (exp(sign w / 2) Rz(roll) Ry(yaw)) by w (3), yaw, roll: (5, 3, 3)."""
+    half = sign * rig[:3] / 2
+    by_w = sign / 2 * skew_matrix(_left_jacobian(half).T) @ R
+    by_yaw = R @ skew_matrix([0.0, 1.0, 0.0])
+    before_roll = rotation_about("z", rig[4]) @ rotation_about("y", rig[3])
+    by_roll = R @ before_roll.T @ skew_matrix([0.0, 0.0, 1.0]) @ before_roll
+    return np.concatenate([by_w, by_yaw[None], by_roll[None]])
+
+
+def _left_jacobian(v: Array) -> Array:
+    """J with exp(v + dv) = exp(J dv) exp(v): Sola et al., arXiv 1812.01537, eq. 145."""
+    angle = float(np.linalg.norm(v))
+    cross = skew_matrix(v)
+    if angle < 1e-5:
+        return np.eye(3) + cross / 2 + cross @ cross / 6
+    first = (1 - np.cos(angle)) / angle**2
+    second = (angle - np.sin(angle)) / angle**3
+    return np.eye(3) + first * cross + second * cross @ cross
+
+
+def _matrix_exp(v: Tensor) -> Tensor:
+    """Rotation matrices (n, 3, 3) of rotation vectors (n, 3)."""
+    x, y, z = v.unbind(1)
+    zero = torch.zeros_like(x)
+    cross = torch.stack([zero, -z, y, z, zero, -x, -y, x, zero], dim=1).reshape(-1, 3, 3)
+    angle = v.norm(dim=1)[:, None, None] / torch.pi
+    first, second = torch.sinc(angle), 0.5 * torch.sinc(angle / 2) ** 2
+    return torch.eye(3, dtype=v.dtype, device=v.device) + first * cross + second * (cross @ cross)
+
+
+def _tangents(point: Tensor) -> Tensor:
+    """Orthonormal bases (n, 4, 3) of the tangent spaces of the unit sphere at `point` (n, 4).
+
+    The last three columns of the Householder reflection that takes the first axis to the point.
+    """
+    v = point.clone()
+    v[:, 0] += torch.where(point[:, 0] >= 0, 1.0, -1.0)
+    scale = 2 / (v * v).sum(dim=1)
+    eye = torch.eye(4, dtype=point.dtype, device=point.device)[:, 1:]
+    return eye - scale[:, None, None] * v[:, :, None] * v[:, None, 1:]

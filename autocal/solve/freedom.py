@@ -1,0 +1,122 @@
+"""What a solve may move, in which order, how far, and what to film so that it may move more.
+
+Still footage fixes how the eyes differ, hardly what their lenses share: thousands of matches whose
+errors share a cause would outvote any prior on it. Stages marked `needs_motion` are therefore only
+tried on footage in which the same things were seen from different poses, and on still footage the
+prior of what both lenses share is weighed against the number of independent causes (`still_prior`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from autocal.geometry.lens import WIDEST_ANGLE_RAD, Array
+from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES
+from autocal.geometry.rig import Rig
+from autocal.solve.start import BASELINE_SIGMA, ROTATION_SIGMA
+
+_NARROWEST_RIM, _WIDEST_RIM = np.deg2rad(55.0), np.deg2rad(118.0)
+_FLATTEST_SLOPE = 0.05  # of r(theta) / f anywhere inside the circle: keeps the lens from folding
+#: In how many places of the picture a lens can be wrong independently; a judgement, no source.
+INDEPENDENT_CAUSES: Final = 60
+_MOVE = "film while turning the rig by 60 degrees or more and walking a metre or two, far things in view"
+_RIM = "film a scene with texture all the way to the rim, top and bottom included"
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A group of parameters released together. opens: a moving rig's solve begins with it released."""
+
+    title: str
+    names: tuple[str, ...]
+    needs_motion: bool
+    film: str
+    opens: bool = False
+
+    @property
+    def mask(self) -> np.ndarray:
+        """(25,) bool over the parameter vector."""
+        return np.isin(NAMES, self.names)
+
+
+ROTATION: Final = Stage("rotation", ("rotation_x", "rotation_y", "rotation_z"), False, _RIM)
+STAGES: Final = (
+    Stage(
+        "baseline direction",
+        ("baseline_yaw", "baseline_roll"),
+        False,
+        "film things within two metres",
+        opens=True,
+    ),
+    Stage("focal length", ("focal",), False, _MOVE, opens=True),
+    Stage("lens shape", ("k1", "k2"), True, _MOVE, opens=True),
+    Stage(
+        "difference in focal length and centre",
+        ("focal_difference", "centre_x_difference", "centre_y_difference"),
+        False,
+        _RIM,
+        opens=True,
+    ),
+    Stage("centre", ("centre_x", "centre_y"), True, _MOVE, opens=True),
+    Stage("difference in lens shape", ("k1_difference", "k2_difference"), False, _RIM),
+    Stage("outer lens shape", ("k3", "k4"), True, _RIM + "; " + _MOVE),
+    Stage("difference in outer lens shape", ("k3_difference", "k4_difference"), True, _RIM),
+    Stage("pixel aspect", ("aspect", "aspect_difference"), True, _MOVE + "; tilt and roll it too"),
+    Stage(
+        "decentring",
+        ("decentring_1", "decentring_2", "decentring_1_difference", "decentring_2_difference"),
+        True,
+        _MOVE + "; tilt and roll it too",
+    ),
+)
+
+
+def prior_sigmas(rig: Rig, *, focal_sigma: float, circles_found: bool) -> Array:
+    """Sigmas (25,) of what is known of any rig before footage is seen, about its nominal lenses.
+
+    focal_sigma: relative. circles_found: whether the image circles were seen; between the eyes, the
+    centres of what the lenses light tell their axes apart to a pixel or two, even where both are off
+    by more. Manufacturing spreads are common practice, no source; they are wide.
+    """
+    radius = np.mean(
+        [lens.circle.radius if lens.circle else min(lens.size) / 2 for lens in (rig.left, rig.right)]
+    )
+    centre_difference = (0.003 if circles_found else 0.012) * radius
+    common = [focal_sigma, 0.015 * radius, 0.015 * radius, 0.06, 0.02, 0.008, 0.002, 0.003, 0.002, 0.002]
+    difference = [0.01, centre_difference, centre_difference, 0.01, 0.005, 0.002, 5e-4, 0.001, 0.001, 0.001]
+    return np.array([*[ROTATION_SIGMA] * 3, *[BASELINE_SIGMA] * 2, *common, *difference])
+
+
+def still_prior(root: Array, observations: int) -> Array:
+    """A prior's root (25, 25) with what both lenses share held as firmly as if each of the few dozen
+    places in which a nominal lens can be wrong independently counted as one observation."""
+    firm = root.copy()
+    firm[:, COMMON] *= np.sqrt(max(observations / INDEPENDENT_CAUSES, 1.0))
+    return firm
+
+
+def physically_possible(vector: Array, rig: Rig) -> bool:
+    """Whether both lenses of a parameter vector rise all the way to their circle's rim, and the rim
+    lies at a believable angle. rig: for the circles."""
+    theta = np.linspace(0.0, WIDEST_ANGLE_RAD, 232)
+    powers = np.stack([theta ** (2 * i + 1) for i in range(5)])
+    slopes = np.stack([(2 * i + 1) * theta ** (2 * i) for i in range(5)])
+    common, half = vector[COMMON], vector[DIFFERENCE] / 2
+    for lens, values in ((rig.left, common - half), (rig.right, common + half)):
+        circle = lens.circle
+        if circle is None:
+            continue
+        focal, cx, cy = np.exp(values[0]), values[1], values[2]
+        if np.hypot(cx - circle.x, cy - circle.y) > 0.15 * circle.radius:
+            return False
+        k = np.r_[1.0, values[3:7]]
+        outside = np.flatnonzero(focal * (k @ powers) > circle.radius)
+        rim = int(outside[0]) if outside.size else len(theta) - 1
+        if (k @ slopes)[: rim + 1].min() < _FLATTEST_SLOPE:
+            return False
+        if not _NARROWEST_RIM <= theta[rim] <= _WIDEST_RIM:
+            return False
+    return True

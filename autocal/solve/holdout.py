@@ -1,0 +1,126 @@
+"""What is kept out of a solve, and how well the solve predicts it.
+
+Whole regions of the picture are held out, and where the rig stands still whole frames too: matches
+next to a used one share its errors and prove nothing. A track kept out is placed with the cameras
+that the others made; what its sights then miss by is a prediction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from autocal.geometry.epipolar import sampson_miss
+from autocal.geometry.lens import Array
+from autocal.geometry.parameters import rig_from_vector
+from autocal.geometry.rig import Rig
+from autocal.matches import EyePairs, Matches
+from autocal.solve.bundle import State, residuals
+from autocal.solve.levenberg import Problem, optimise, squared_misfit
+from autocal.solve.loss import GemanMcClure
+from autocal.solve.robust import restrict
+from autocal.solve.triangulate import retriangulated
+
+_TILES_ACROSS = 10
+_EVERY = 5  # one tile in so many is held out
+_PLACING_SCALE = 10.0  # sigmas within which sights of a held-out track agree on its place
+_CLEARLY = 1.0  # standard errors by which a release must pay
+
+
+@dataclass(frozen=True, eq=False)
+class Holdout:
+    """train: (n,) rows used; track: (n,) rows of tracks held out; pairs: eye pairs held out, of those
+    tracks and of the frames held out; tile: (n,) the part of the picture a row's track belongs to."""
+
+    train: NDArray[np.bool_]
+    track: NDArray[np.bool_]
+    pairs: EyePairs
+    tile: NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """Log-misfits of held-out matches, summed up by tile: (tiles,) sums and (tiles,) counts."""
+
+    sums: Array
+    counts: Array
+
+    @property
+    def mean(self) -> float:
+        return float(self.sums.sum() / max(self.counts.sum(), 1.0))
+
+    def better_than(self, other: Prediction) -> bool:
+        """Whether these predictions are better by more than chance would make them, tile by tile."""
+        gain = other.sums - self.sums
+        used = (self.counts + other.counts) > 0
+        gain = gain[used]
+        if len(gain) < 4:
+            return False
+        spread = float(gain.std(ddof=1)) * np.sqrt(len(gain))
+        return bool(gain.sum() > _CLEARLY * spread)
+
+
+def hold_out(matches: Matches, *, frames_too: bool) -> Holdout:
+    """Choose what is kept out: every fifth tile of a lattice, and every third frame where asked."""
+    first = np.searchsorted(matches.track, matches.track)
+    size = np.array(matches.size, dtype=np.float64)
+    cell = np.clip(matches.pixel[first] / size * _TILES_ACROSS, 0, _TILES_ACROSS - 1).astype(np.int64)
+    tile = cell[:, 1] * _TILES_ACROSS + cell[:, 0]
+    # A knight's-move lattice: no two held-out tiles touch, and every row and column has its share.
+    track_out = (cell[:, 0] + 2 * cell[:, 1]) % _EVERY == 0
+    frame_out = (
+        (matches.frame % 3 == 1) if frames_too and matches.frames >= 3 else np.zeros(len(matches), bool)
+    )
+    pairs = matches.eye_pairs()
+    out = (track_out | frame_out)[pairs.left]
+    kept = EyePairs(
+        pairs.left[out],
+        pairs.right[out],
+        pairs.frame[out],
+        pairs.pixel_left[out],
+        pairs.pixel_right[out],
+        pairs.sigma_px[out],
+    )
+    return Holdout(~track_out & ~frame_out, track_out & ~frame_out, kept, tile)
+
+
+def predict(
+    problem: Problem, state: State, holdout: Holdout, rig: Rig, noise: float, linked: bool
+) -> Prediction:
+    """How well a state predicts what was kept out.
+
+    problem: all observations. noise: multiplies the observations' sigmas, the same for all states
+    compared. linked: whether tracks over time count, next to the eye-to-eye pairs.
+    """
+    tiles = int(holdout.tile.max(initial=0)) + 1
+    miss = unseen_misses(state.vector.cpu().numpy(), holdout.pairs, rig) / (noise * holdout.pairs.sigma_px)
+    sums, counts = _by_tile(
+        np.log1p(np.nan_to_num(miss, nan=1e3) ** 2 / 2), holdout.tile[holdout.pairs.left], tiles
+    )
+    if linked and holdout.track.any():
+        rows = torch.as_tensor(holdout.track, device=problem.seen.sigma.device)
+        part = restrict(problem, rows, len(state.point))
+        nothing = torch.zeros(len(state.vector), dtype=torch.bool, device=rows.device)
+        still = replace(part, fixed_frames=torch.ones_like(part.fixed_frames))
+        placed = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE * noise, torch.Generator())
+        placed = optimise(still, placed, GemanMcClure(3 * noise), nothing, steps=6, tolerance=1e-4).state
+        r2 = squared_misfit(residuals(placed, part.seen), part.share).cpu().numpy()
+        more, number = _by_tile(np.log1p(r2 / (2 * noise**2)), holdout.tile[holdout.track], tiles)
+        sums, counts = sums + more, counts + number
+    return Prediction(sums, counts)
+
+
+def unseen_misses(vector: Array, pairs: EyePairs, rig: Rig) -> Array:
+    """Misses (m,), source px, of eye pairs under a parameter vector; NaN outside its lenses."""
+    turned = rig_from_vector(vector, rig)
+    left, right = turned.directions(0, pairs.pixel_left), turned.directions(1, pairs.pixel_right)
+    return sampson_miss(left, right) * 0.5 * (turned.left.focal_px + turned.right.focal_px)
+
+
+def _by_tile(values: Array, tile: NDArray[np.int64], tiles: int) -> tuple[Array, Array]:
+    return np.bincount(tile, weights=values, minlength=tiles), np.bincount(tile, minlength=tiles).astype(
+        float
+    )

@@ -1,0 +1,132 @@
+"""Levenberg and Marquardt over a bundle: steps, damping, when to stop. Knows no geometry.
+
+Damping after Nielsen, IMM-REP-1999-05 (gain ratio). Lenses that fold inside the image circle, or
+otherwise leave what is physically possible, are refused like a step that raises the cost.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from autocal.solve.bundle import (
+    GLOBAL_SIZE,
+    POSE_SIZE,
+    Linearised,
+    Observations,
+    State,
+    linearise,
+    point_prior,
+    residuals,
+    retract,
+)
+from autocal.solve.loss import Loss
+from autocal.solve.normal import Normal, normal_equations, solve_step
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """What is minimised, apart from the loss.
+
+    prior_mean: (25,) and prior_root: (25, 25), a Gaussian prior on the global parameters; the root
+    of its information matrix: the prior's residual is prior_root @ (vector - prior_mean).
+    fixed_frames: (frames,) bool, poses that hold the gauge.
+    share: (n,), the part of an observation's residual that its point cannot absorb,
+    (2 k - 3) / 2 k for a track of k observations: residuals are judged by it.
+    allowed: whether a parameter vector is physically possible.
+    """
+
+    seen: Observations
+    prior_mean: Tensor
+    prior_root: Tensor
+    fixed_frames: Tensor
+    share: Tensor
+    allowed: Callable[[Tensor], bool]
+
+    @property
+    def frames(self) -> int:
+        return len(self.fixed_frames)
+
+    def free_index(self, free_globals: Tensor) -> Tensor:
+        """Indices of the camera unknowns that move: free_globals (25,) bool, and all poses not fixed."""
+        poses = (~self.fixed_frames).repeat_interleave(POSE_SIZE)
+        return torch.cat([free_globals, poses]).nonzero()[:, 0]
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """Where an optimisation ended. costs: after each accepted step, the start first."""
+
+    state: State
+    costs: tuple[float, ...]
+    iterations: int
+    converged: bool
+
+
+def squared_misfit(residual: Tensor, share: Tensor) -> Tensor:
+    """(n,), chi-square with two degrees of freedom where the model holds: |r|^2 / share."""
+    return (residual**2).sum(dim=1) / share
+
+
+def cost_of(problem: Problem, state: State, loss: Loss) -> float:
+    """The robust cost with priors."""
+    r2 = squared_misfit(residuals(state, problem.seen), problem.share)
+    data = (problem.share * loss.value(r2)).sum()
+    prior = ((problem.prior_root @ (state.vector - problem.prior_mean)) ** 2).sum()
+    points = (point_prior(state)[0] ** 2).sum()
+    return float(data + prior + points)
+
+
+def normal_at(problem: Problem, state: State, loss: Loss) -> tuple[Normal, Linearised]:
+    """The normal equations at a state, with the loss's weights."""
+    lin = linearise(state, problem.seen)
+    weight = loss.weight(squared_misfit(lin.residual, problem.share))
+    prior = (problem.prior_root @ (state.vector - problem.prior_mean), problem.prior_root)
+    return (
+        normal_equations(lin, problem.seen, weight, problem.frames, prior, point_prior(state)),
+        lin,
+    )
+
+
+def optimise(
+    problem: Problem,
+    state: State,
+    loss: Loss,
+    free_globals: Tensor,
+    *,
+    steps: int = 30,
+    tolerance: float = 1e-7,
+) -> Outcome:
+    """Minimise the robust cost over the free global parameters, the poses and the points.
+
+    Stops when a step lowers the cost by less than `tolerance` of it, or after `steps` trials.
+    """
+    free = problem.free_index(free_globals)
+    cost = cost_of(problem, state, loss)
+    costs = [cost]
+    damping, growth = 1e-4, 2.0
+    normal, _ = normal_at(problem, state, loss)
+    for trial in range(steps):
+        try:
+            d_camera, d_point = solve_step(normal, damping, free)
+        except torch.linalg.LinAlgError:
+            damping, growth = damping * growth, growth * 2
+            continue
+        new = retract(state, d_camera[:GLOBAL_SIZE], d_camera[GLOBAL_SIZE:].view(-1, POSE_SIZE), d_point)
+        new_cost = cost_of(problem, new, loss) if problem.allowed(new.vector) else float("inf")
+        if not new_cost <= cost:
+            damping, growth = damping * growth, growth * 2
+            if damping > 1e8:
+                return Outcome(state, tuple(costs), trial + 1, converged=True)
+            continue
+        gained = (cost - new_cost) / max(cost, 1e-300)
+        state, cost = new, new_cost
+        costs.append(cost)
+        if gained < tolerance:
+            return Outcome(state, tuple(costs), trial + 1, converged=True)
+        damping, growth = max(damping / 5, 1e-9), 2.0
+        normal, _ = normal_at(problem, state, loss)
+    return Outcome(state, tuple(costs), steps, converged=False)

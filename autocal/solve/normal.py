@@ -1,0 +1,166 @@
+"""The normal equations, with the points eliminated (Triggs et al. 2000, sec. 6: Schur complement).
+
+Every point touches few unknowns of its own and is eliminated in a block of three; what remains is
+one dense system over the rig's parameters and the poses, small enough for a Cholesky factor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from autocal.solve.bundle import GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, Linearised, Observations
+
+_POINTS_AT_ONCE = 4096  # bounds the memory of the elimination, whatever the size of the clip
+
+#: Keeps points and poses without any observation factorable; a thousand radians' worth of prior.
+_RIDGE = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Normal:
+    """J'J and -J'r in blocks. cameras: the (c, c) block of global parameters and poses, 25 first;
+    points: (p, 3, 3); and the right-hand sides (c,) and (p, 3). The mixed block stays in `mixed`."""
+
+    cameras: Tensor
+    points: Tensor
+    rhs_cameras: Tensor
+    rhs_points: Tensor
+    mixed: Mixed
+
+
+@dataclass(frozen=True, eq=False)
+class Mixed:
+    """The block between cameras and points, kept as the weighted rows it is a sum of."""
+
+    by_camera: Tensor  # (n, 2, 31): global parameters, then the pose of the row's frame
+    by_point: Tensor  # (n, 2, 3)
+    frame: Tensor
+    point: Tensor  # sorted
+
+    def dense(self, first: int, last: int, camera_size: int) -> Tensor:
+        """(last - first, 3, camera_size): the block of points first..last-1."""
+        bounds = torch.searchsorted(self.point, self.point.new_tensor([first, last]))
+        rows = slice(int(bounds[0]), int(bounds[1]))
+        product = torch.bmm(self.by_point[rows].transpose(1, 2), self.by_camera[rows])
+        place = self.point[rows] - first
+        block = product.new_zeros(last - first, POINT_SIZE, camera_size)
+        block[:, :, :GLOBAL_SIZE].index_add_(0, place, product[:, :, :GLOBAL_SIZE])
+        frames = (camera_size - GLOBAL_SIZE) // POSE_SIZE
+        poses = product.new_zeros((last - first) * frames, POINT_SIZE, POSE_SIZE)
+        poses.index_add_(0, place * frames + self.frame[rows], product[:, :, GLOBAL_SIZE:])
+        poses = poses.view(last - first, frames, POINT_SIZE, POSE_SIZE).permute(0, 2, 1, 3)
+        block[:, :, GLOBAL_SIZE:] = poses.reshape(last - first, POINT_SIZE, -1)
+        return block
+
+    def apply(self, d_camera: Tensor, points: int) -> Tensor:
+        """(points, 3): the block's transpose times a camera step."""
+        poses = d_camera[GLOBAL_SIZE:].view(-1, POSE_SIZE)
+        step = torch.cat([d_camera[:GLOBAL_SIZE].expand(len(self.frame), -1), poses[self.frame]], dim=1)
+        moved = torch.bmm(self.by_camera, step[:, :, None])
+        product = torch.bmm(self.by_point.transpose(1, 2), moved)[:, :, 0]
+        return product.new_zeros(points, POINT_SIZE).index_add_(0, self.point, product)
+
+
+def normal_equations(
+    lin: Linearised,
+    seen: Observations,
+    weight: Tensor,
+    frames: int,
+    global_prior: tuple[Tensor, Tensor],
+    point_prior: tuple[Tensor, Tensor],
+) -> Normal:
+    """Sum up weighted rows and priors.
+
+    weight: (n,) of each observation. global_prior: residual (25,) and derivative (25, 25).
+    point_prior: residual (p,) and derivative (p, 3).
+    """
+    root = weight.sqrt()[:, None, None]
+    by_camera = torch.cat([lin.by_global, lin.by_pose], dim=2) * root
+    by_point = lin.by_point * root
+    residual = lin.residual[:, :, None] * root
+
+    size = GLOBAL_SIZE + POSE_SIZE * frames
+    cameras = by_camera.new_zeros(size, size)
+    rhs_cameras = by_camera.new_zeros(size)
+    per_frame = _sums_by_frame(torch.cat([by_camera, residual], dim=2), seen.frame, frames)
+    total = per_frame.sum(dim=0)
+    g = GLOBAL_SIZE
+    cameras[:g, :g] = total[:g, :g]
+    rhs_cameras[:g] = -total[:g, -1]
+    blocks = cameras[g:, g:].view(frames, POSE_SIZE, frames, POSE_SIZE)
+    index = torch.arange(frames, device=cameras.device)
+    blocks[index, :, index, :] = per_frame[:, g:, g:-1]
+    cameras[:g, g:] = per_frame[:, :g, g:-1].permute(1, 0, 2).reshape(g, -1)
+    cameras[g:, :g] = cameras[:g, g:].T
+    rhs_cameras[g:] = -per_frame[:, g:, -1].reshape(-1)
+    prior_residual, prior_slope = global_prior
+    cameras[:g, :g] += prior_slope.T @ prior_slope
+    rhs_cameras[:g] -= prior_slope.T @ prior_residual
+
+    point_residual, point_slope = point_prior
+    points = point_slope[:, :, None] * point_slope[:, None, :]
+    rhs_points = -point_slope * point_residual[:, None]
+    sums = torch.bmm(by_point.transpose(1, 2), torch.cat([by_point, residual], dim=2))
+    points = points.index_add(0, seen.point, sums[:, :, :POINT_SIZE])
+    points.diagonal(dim1=1, dim2=2).add_(_RIDGE)
+    rhs_points = rhs_points.index_add(0, seen.point, -sums[:, :, POINT_SIZE])
+    return Normal(
+        cameras, points, rhs_cameras, rhs_points, Mixed(by_camera, by_point, seen.frame, seen.point)
+    )
+
+
+def _sums_by_frame(rows: Tensor, frame: Tensor, frames: int) -> Tensor:
+    """(frames, c, c): J'J of each frame's rows (n, 2, c), one matrix product a frame."""
+    order = torch.argsort(frame, stable=True)
+    parts = rows[order].split(torch.bincount(frame, minlength=frames).tolist())
+    return torch.stack([(flat := part.flatten(0, 1)).T @ flat for part in parts])[:, :-1]
+
+
+def _lower_inverse(L: Tensor) -> Tensor:
+    """Inverses of lower triangular matrices (n, 3, 3), written out: batched solvers are slow at this size."""
+    a, b, c = L[:, 0, 0], L[:, 1, 1], L[:, 2, 2]
+    out = torch.zeros_like(L)
+    out[:, 0, 0], out[:, 1, 1], out[:, 2, 2] = 1 / a, 1 / b, 1 / c
+    out[:, 1, 0] = -L[:, 1, 0] / (a * b)
+    out[:, 2, 1] = -L[:, 2, 1] / (b * c)
+    out[:, 2, 0] = (L[:, 1, 0] * L[:, 2, 1] - b * L[:, 2, 0]) / (a * b * c)
+    return out
+
+
+def reduced(normal: Normal, damping: float, free: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """The system over the free camera unknowns after the points are eliminated.
+
+    damping: Marquardt's factor on the diagonal. free: indices of the camera unknowns that move.
+    Returns the matrix (m, m), the right-hand side (m,) and the points' Cholesky factors (p, 3, 3).
+    """
+    points = normal.points + damping * torch.diag_embed(torch.diagonal(normal.points, dim1=1, dim2=2))
+    factor = torch.linalg.cholesky(points)
+    inverse = _lower_inverse(factor)
+    matrix = normal.cameras[free][:, free].clone()
+    matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
+    rhs = normal.rhs_cameras[free].clone()
+    size = len(normal.rhs_cameras)
+    for first in range(0, len(points), _POINTS_AT_ONCE):
+        last = min(first + _POINTS_AT_ONCE, len(points))
+        mixed = normal.mixed.dense(first, last, size)[:, :, free]
+        both = torch.cat([mixed, normal.rhs_points[first:last, :, None]], dim=2)
+        white = torch.bmm(inverse[first:last], both).reshape(-1, len(free) + 1)
+        product = white[:, :-1].T @ white
+        matrix -= product[:, :-1]
+        rhs -= product[:, -1]
+    return matrix, rhs, factor
+
+
+def solve_step(normal: Normal, damping: float, free: Tensor) -> tuple[Tensor, Tensor]:
+    """The damped step of cameras (c,), zero where not free, and points (p, 3).
+
+    Raises torch.linalg.LinAlgError where the damped system is not positive definite.
+    """
+    matrix, rhs, factor = reduced(normal, damping, free)
+    d_camera = torch.zeros_like(normal.rhs_cameras)
+    d_camera[free] = torch.cholesky_solve(rhs[:, None], torch.linalg.cholesky(matrix))[:, 0]
+    rest = normal.rhs_points - normal.mixed.apply(d_camera, len(factor))
+    return d_camera, torch.cholesky_solve(rest[:, :, None], factor)[:, :, 0]

@@ -1,0 +1,115 @@
+"""From a coarse start to clean inliers: the loss annealed, the noise re-estimated, the rest let go."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import torch
+from torch import Tensor
+
+from autocal.geometry.rig import Rig
+from autocal.solve.bundle import Observations, State, residuals
+from autocal.solve.levenberg import Outcome, Problem, optimise, squared_misfit
+from autocal.solve.loss import GemanMcClure, Squares
+from autocal.solve.triangulate import retriangulated
+
+#: A quantile below the median, so that wrong matches and the good ones they pull along may be the
+#: majority, and its value for chi-square with two degrees of freedom; a lone pair's misfit, all of it
+#: across the epipolar line, is twice chi-square with one. The value three in ten thousand exceed.
+_QUANTILE, _AT_QUANTILE, _AT_QUANTILE_PAIR, _GATE = 0.4, 1.02165, 0.54994, 16.0
+_LONE_PAIR_SHARE = 0.25
+#: Observations are never taken to be much better than their matcher says: a flexible model fits the
+#: best of them ever closer and would leave the rest behind.
+_LEAST_NOISE = 0.7
+_BEYOND_INFINITY, _TOO_NEAR = -0.02, 0.35  # inverse distances, per baseline
+_STEPS, _ANNEALING_ROUNDS = 6, 14
+_NARROWEST = 3.0  # sigmas, where annealing ends and the gate takes over
+_WIDE = 3.0  # how much wider it stays while the misfit still falls
+_WIDEST = 400.0
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """noise: the observations' sigmas must be multiplied by this. inlier: (n,) of the problem given."""
+
+    outcome: Outcome
+    noise: float
+    inlier: Tensor
+
+
+def observation_share(seen: Observations, points: int) -> Tensor:
+    """(n,): (2 k - 3) / 2 k for the k observations of each row's point; 1/4 at the least."""
+    count = torch.bincount(seen.point, minlength=points)[seen.point].to(seen.sigma.dtype)
+    return ((2 * count - 3) / (2 * count)).clamp_min(0.25)
+
+
+def noise_of(problem: Problem, state: State) -> float:
+    """Robust factor by which residuals exceed their sigmas; half the observations may be wrong."""
+    r2 = squared_misfit(residuals(state, problem.seen), problem.share)
+    pair = problem.share <= _LONE_PAIR_SHARE
+    ratio = r2 / torch.where(pair, _AT_QUANTILE_PAIR, _AT_QUANTILE)
+    rank = max(int(_QUANTILE * len(ratio)), 1)
+    return max(float(ratio.kthvalue(rank).values.sqrt()), _LEAST_NOISE)
+
+
+def anneal(
+    problem: Problem, state: State, free: Tensor, rig: Rig, generator: torch.Generator | None = None
+) -> State:
+    """Minimise under a loss that begins wider than the misfit and ends at three sigmas.
+
+    The scale narrows only as fast as the misfit falls: narrower, and good matches that the lens does
+    not describe yet would be left behind. With a generator, points are placed anew on the way, so that
+    those dragged off by wrong matches come back. rig: whose lenses the state's vector moves.
+    """
+    noise = noise_of(problem, state)
+    scale = min(max(_WIDE * noise, _NARROWEST), _WIDEST)
+    for _ in range(_ANNEALING_ROUNDS):
+        if generator is not None:
+            state = retriangulated(state, problem.seen, problem.share, rig, scale, generator)
+        state = optimise(problem, state, GemanMcClure(scale), free, steps=_STEPS, tolerance=2e-5).state
+        before, noise = noise, noise_of(problem, state)
+        falling = noise < 0.97 * before
+        wanted = max((_WIDE if falling else 1.0) * _NARROWEST * noise, _NARROWEST * 0.9)
+        if not falling and scale <= 1.1 * wanted:
+            break
+        scale = max(scale / 2.5, wanted)
+    return state
+
+
+def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, steps: int = 12) -> Settled:
+    """Least squares over the inliers, twice re-chosen; state must be near the answer (`anneal`)."""
+    noise = noise_of(problem, state)
+    for _ in range(rounds):
+        inlier = inliers(problem, state, noise)
+        inner = restrict(problem, inlier, len(state.point))
+        scaled = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * noise))
+        outcome = optimise(scaled, state, Squares(), free, steps=steps, tolerance=1e-6)
+        state = outcome.state
+        r2 = squared_misfit(residuals(state, inner.seen), inner.share)
+        noise = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
+    return Settled(outcome, noise, inlier)
+
+
+def inliers(problem: Problem, state: State, noise: float) -> Tensor:
+    """(n,): the observations that a state explains, of points it can believe in and that keep company."""
+    r2 = squared_misfit(residuals(state, problem.seen), problem.share)
+    inlier = (r2 < _GATE * noise**2) & _believable(state)[problem.seen.point]
+    return inlier & _with_company(problem.seen, inlier, len(state.point))
+
+
+def restrict(problem: Problem, keep: Tensor, points: int) -> Problem:
+    """The problem with only the observations marked in `keep` (n,)."""
+    seen = problem.seen.where(keep)
+    return replace(problem, seen=seen, share=observation_share(seen, points))
+
+
+def _believable(state: State) -> Tensor:
+    """(points,): not nearer than a few baselines nor clearly beyond infinity. A wrong match along its own
+    epipolar line leaves no residual, yet at an absurd distance it would decide the baseline's direction."""
+    inverse = state.point[:, 3] / state.point[:, :3].norm(dim=1).clamp_min(1e-12)
+    return (inverse > _BEYOND_INFINITY) & (inverse < _TOO_NEAR)
+
+
+def _with_company(seen: Observations, keep: Tensor, points: int) -> Tensor:
+    """(n,): whether a row's point keeps at least two observations."""
+    return torch.bincount(seen.point[keep], minlength=points)[seen.point] >= 2

@@ -1,0 +1,145 @@
+"""How sure a solve is: the full covariance of the rig's parameters, and how it reaches what people see.
+
+The inverse of the reduced normal matrix (Triggs et al. 2000, sec. 9) is the Cramer-Rao bound for
+independent errors (Kay, Estimation Theory, 1993, ch. 3). Two things are added to it: what was held
+is uncertain too (Schmidt's consider covariance, NASA TR R-136, 1966), and errors of matches that
+share a cause, being near each other in the picture, do not average out (White, Econometrica 48(4),
+1980: the cluster-robust covariance).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from autocal.geometry.lens import Array
+from autocal.geometry.parameters import rig_from_vector
+from autocal.geometry.rig import Rig
+from autocal.solve.bundle import GLOBAL_SIZE, POSE_SIZE, State, linearise
+from autocal.solve.levenberg import Problem, normal_at
+from autocal.solve.loss import Squares
+from autocal.solve.normal import reduced
+
+_TILES_ACROSS = 8
+#: Below this, shared causes cannot be told from chance with a few dozen tiles.
+_CLEAR_INFLATION = 1.3
+
+
+def covariance(
+    problem: Problem, state: State, solved: torch.Tensor, held_covariance: Array, *, inflation: float = 1.0
+) -> Array:
+    """Covariance (25, 25) of the global parameters.
+
+    problem: inliers only, with sigmas already scaled by the real residuals. solved: (25,) bool.
+    held_covariance: (25, 25), prior covariance, of which the part not solved is used.
+    inflation: factor on the variance of the observations (`shared_cause_inflation`).
+    """
+    M, solved_rows, moving = _system(problem, state, solved, inflation)
+    inverse = np.linalg.inv(M[np.ix_(moving, moving)])
+    s, h = np.flatnonzero(solved_rows), np.flatnonzero(~solved_rows)
+    towards_held = -(inverse @ M[np.ix_(moving, ~moving)])[: len(s)]
+    of_held = held_covariance[np.ix_(h, h)]
+    full = np.zeros((GLOBAL_SIZE, GLOBAL_SIZE))
+    full[np.ix_(s, s)] = inverse[: len(s), : len(s)] + towards_held @ of_held @ towards_held.T
+    full[np.ix_(s, h)] = towards_held @ of_held
+    full[np.ix_(h, s)] = full[np.ix_(s, h)].T
+    full[np.ix_(h, h)] = of_held
+    return 0.5 * (full + full.T)
+
+
+def _system(
+    problem: Problem, state: State, solved: torch.Tensor, inflation: float
+) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
+    """The reduced matrix over all globals and free poses; the solved (25,) and the moving rows of it."""
+    sigma = problem.seen.sigma * np.sqrt(inflation)
+    normal, _ = normal_at(replace(problem, seen=replace(problem.seen, sigma=sigma)), state, Squares())
+    everything = problem.free_index(torch.ones_like(solved))
+    matrix, _, _ = reduced(normal, 0.0, everything)
+    solved_rows = solved.cpu().numpy()
+    moving = np.r_[solved_rows, np.ones(len(everything) - GLOBAL_SIZE, dtype=bool)]
+    return matrix.cpu().numpy(), solved_rows, moving
+
+
+def shared_cause_inflation(problem: Problem, state: State, solved: torch.Tensor) -> float:
+    """By how much the variance that neighbours share exceeds independent errors', over the solved parameters.
+
+    At the optimum a point's own gradient vanishes, so the score of a tile of the picture is the plain
+    sum of its rows' gradients by the cameras.
+    """
+    seen = problem.seen
+    tile = _tiles(problem)
+    tiles = int(tile.max()) + 1
+    k = int(solved.sum())
+    if tiles < 12 or k == 0:
+        return 1.0
+    M, _, moving = _system(problem, state, solved, 1.0)
+    inverse = np.linalg.inv(M[np.ix_(moving, moving)])
+    free = problem.free_index(solved)
+    lin = linearise(state, seen)
+    by_global = torch.bmm(lin.by_global.transpose(1, 2), lin.residual[:, :, None])[:, :, 0]
+    by_pose = torch.bmm(lin.by_pose.transpose(1, 2), lin.residual[:, :, None])[:, :, 0]
+    scores = by_global.new_zeros(tiles, GLOBAL_SIZE).index_add_(0, tile, by_global)
+    poses = by_pose.new_zeros(tiles * problem.frames, POSE_SIZE)
+    poses.index_add_(0, tile * problem.frames + seen.frame, by_pose)
+    score = torch.cat([scores, poses.view(tiles, -1)], dim=1)[:, free].cpu().numpy()
+    influence = score @ inverse[:, :k]
+    clustered = tiles / (tiles - 1) * np.sum(influence**2, axis=0)
+    ratio = float(np.mean(clustered / np.diag(inverse)[:k]))
+    return ratio if ratio > _CLEAR_INFLATION else 1.0
+
+
+def _tiles(problem: Problem) -> torch.Tensor:
+    """(n,): a number for the part of the picture in which each row's point was first seen."""
+    seen = problem.seen
+    first = torch.searchsorted(seen.point, seen.point)  # sorted by point: the point's first row
+    place = seen.pixel[first]
+    low, high = place.amin(dim=0), place.amax(dim=0)
+    cell = ((place - low) / (high - low).clamp_min(1) * (_TILES_ACROSS - 1e-6)).long()
+    label = (seen.eye[first] * _TILES_ACROSS + cell[:, 1]) * _TILES_ACROSS + cell[:, 0]
+    return torch.unique(label, return_inverse=True)[1]
+
+
+def field_sigmas(rig: Rig, vector: Array, cov: Array, directions: Array) -> tuple[Array, Array]:
+    """What the covariance means out in the field.
+
+    directions: (n, 3), rig frame. Returns the sigma of the map, rad (both eyes, after the one common
+    rotation that aligns them best, per direction: root of the summed variances over two, of the worse
+    eye), and of the vertical disparity of distant points, rad; each (n,).
+    """
+    steps = np.sqrt(np.maximum(np.diag(cov), 0.0))
+    moving = np.flatnonzero(steps > 0)
+    pixels = [rig.pixels(eye, directions) for eye in (0, 1)]
+    columns = []
+    for i in moving:
+        change = np.zeros(len(vector))
+        change[i] = 1e-3 * steps[i]
+        ahead, behind = (rig_from_vector(vector + sign * change, rig) for sign in (1, -1))
+        columns.append(
+            [(ahead.directions(eye, pixels[eye]) - behind.directions(eye, pixels[eye])) / (2e-3 * steps[i])
+             for eye in (0, 1)]
+        )  # fmt: skip
+    J = np.array(columns)  # (m, 2, n, 3)
+    J = np.nan_to_num(J)
+    J -= _common_rotation(J, directions)
+    C = cov[np.ix_(moving, moving)]
+    variance = np.einsum("aenk,ab,benk->en", J, C, J)
+    vertical = _vertical_slope(J, directions)
+    return np.sqrt(variance.max(axis=0)), np.sqrt(np.einsum("an,ab,bn->n", vertical, C, vertical))
+
+
+def _common_rotation(J: Array, d: Array) -> Array:
+    """The part of each change (m, 2, n, 3) of directions (n, 3) that one rotation of everything makes."""
+    projector = 2 * (len(d) * np.eye(3) - d.T @ d)
+    turn = np.linalg.solve(projector, np.cross(d, J).sum(axis=(1, 2))[..., None])[..., 0]
+    return np.cross(turn[:, None, None, :], d)
+
+
+def _vertical_slope(J: Array, d: Array) -> Array:
+    """Change (m, n) of the vertical disparity with changes (m, 2, n, 3) of the directions (n, 3)."""
+    y, z = d[:, 1], d[:, 2]
+    across2 = np.maximum(y * y + z * z, 1e-12)
+    turn = (z * J[..., 1] - y * J[..., 2]) / across2
+    return (turn[:, 0] - turn[:, 1]) * np.sqrt(across2)
