@@ -110,15 +110,17 @@ def _within_reach(
     def on_device(values: Array) -> torch.Tensor:
         return torch.from_numpy(np.ascontiguousarray(values, dtype=np.float32)).to(device)
 
+    # |centre - b| < r where 2 centre . b > |centre|^2 + 1 - r^2, for unit b.
     target = on_device(b.bearing)
-    squared = on_device((centre**2).sum(axis=1) + 1.0)[:, None] - 2.0 * on_device(centre) @ target.T
-    gate = squared < on_device(reach**2)[:, None]
-    rivals = squared < on_device((reach + _RIVALS_RAD[fit is not None]) ** 2)[:, None]
+    nearness = on_device(2.0 * centre) @ target.T
+    size = (centre**2).sum(axis=1) + 1.0
+    gate = nearness > on_device(size - reach**2)[:, None]
+    rivals = nearness > on_device(size - (reach + _RIVALS_RAD[fit is not None]) ** 2)[:, None]
     if fit is not None:
         normal = np.cross(fit.baseline, a.bearing @ fit.R.T)
         normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-3)
         off = on_device(normal) @ target.T
-        on_curve = off.abs() < max(_STRIP_RAD, _STRIP_SPREADS * fit.spread) + np.deg2rad(0.25)
+        on_curve = off.abs_() < max(_STRIP_RAD, _STRIP_SPREADS * fit.spread) + np.deg2rad(0.25)
         gate &= on_curve
         rivals &= on_curve
     return gate, rivals

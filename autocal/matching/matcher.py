@@ -20,7 +20,7 @@ from autocal.geometry.lens import Array
 from autocal.matches import LEFT, RIGHT, Ints, Matches
 from autocal.matching import diagnosis
 from autocal.matching.contrast import DetectionImage, Luma
-from autocal.matching.features import Features, find_features
+from autocal.matching.features import MOST_POINTS, USUAL_POINTS, Features, find_features
 from autocal.matching.follow import follow
 from autocal.matching.guided import Link, link_eyes
 from autocal.matching.memory import RECENT, Lead, earlier_links, place_in_world, proposals
@@ -47,6 +47,7 @@ Progress = Callable[[int, int], None]
 _EYES = [LEFT, RIGHT]
 _JUDGE_AFTER = 3  # leads met before the footage may be refused
 _FOLLOWED_SHARE = 0.35  # fewer points than this followed: too much moves, search again
+_PLENTY, _PAYS = 1000, 1.35  # matches between the eyes of a frame; the gain more points must bring
 _MOST_FOLLOWED = 1400  # tracks carried through a burst
 _RENEW_BELOW, _RENEW_STRETCH = 0.93, 1.35
 _STILL_PX, _SHOULD_MOVE_PX = 0.6, 8.0
@@ -117,6 +118,7 @@ class _Matcher:
     ) -> None:
         self.lenses, self.circles, self.rng, self.device = lenses, circles, rng, device
         self.workers = workers
+        self.points, self.settled = USUAL_POINTS, False
         self.table = TrackTable()
         self.leads: list[Lead] = []
         self.eye_pairs: list[int] = []
@@ -160,9 +162,8 @@ class _Matcher:
     # ---- searched frames
 
     def _search(self, views: tuple[View, View]) -> None:
-        left, right = self.workers.map(lambda e: find_features(views[e].detection, self.lenses[e]), _EYES)
-        features = (left, right)
-        stereo = link_eyes(left, right, self.rng, self.device)
+        features, stereo = self._eyes_linked(views)
+        left, right = features
         if stereo.epipolar is not None:
             self.R_eyes = stereo.epipolar.R
         earlier = earlier_links(self.leads, features, self.rng, self.device, self.workers)
@@ -184,6 +185,28 @@ class _Matcher:
         self._forget()
         self._misses.append(eye_misses(sights, self.lenses, self.R_eyes))
         self._sights = thinned(sights, self.lenses, _MOST_FOLLOWED)
+
+    def _eyes_linked(self, views: tuple[View, View]) -> tuple[tuple[Features, Features], Link]:
+        """Points of both eyes and their matches.
+
+        Where few match, more points are tried once; if that pays, they are asked for from then on.
+        """
+        features, link = self._eyes_linked_by(views, self.points)
+        full = min(len(f) for f in features) == self.points
+        if self.settled or not full or len(link.pairs) >= _PLENTY:
+            return features, link
+        self.settled = True
+        more_features, more_link = self._eyes_linked_by(views, MOST_POINTS)
+        if len(more_link.pairs) < _PAYS * len(link.pairs):
+            return features, link
+        self.points = MOST_POINTS
+        return more_features, more_link
+
+    def _eyes_linked_by(self, views: tuple[View, View], most: int) -> tuple[tuple[Features, Features], Link]:
+        left, right = self.workers.map(
+            lambda e: find_features(views[e].detection, self.lenses[e], most), _EYES
+        )
+        return (left, right), link_eyes(left, right, self.rng, self.device)
 
     def _continue_tracks(self, views: tuple[View, View], track: Ints, point: Ints) -> EyeSights:
         """Measure known tracks in a searched frame; reference patches that have aged are renewed."""

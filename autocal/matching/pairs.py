@@ -61,9 +61,10 @@ def mutual_pairs(
     best_of_b = allowed.amax(dim=0)
     keep = (best == best_of_b[of_a]) & (best > _LEAST_SIMILARITY)
     a, b, best = torch.nonzero(keep)[:, 0], of_a[keep], best[keep]
-    others = allowed.clone() if rivals is None else cosines.masked_fill(~rivals, -1.0)
-    others[a, b] = -1.0
+    others = allowed if rivals is None else cosines.masked_fill(~rivals, -1.0)
+    others[a, b] = -1.0  # put back below: a copy of so large a matrix costs more
     second = torch.maximum(others.amax(dim=1)[a], others.amax(dim=0)[b])
+    others[a, b] = best
     limit = (_RATIO if gate is None else _GUIDED_RATIO) ** 2
     clear = (1.0 - best) < limit * (1.0 - second)  # squared distances of unit vectors: 2 - 2 cosine
     return Pairs(
