@@ -7,7 +7,8 @@ reported as held.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -100,17 +101,43 @@ def solve_matches(
 ) -> Solution:
     """Solve a rig from matches.
 
-    eyes: "left-right", "right-left" (the eye numbered 0 is the right one) or "auto": decided by
-    where near points lie. prior: with the lens of the matches' eye 0 as `left`; swapped with the eyes.
+    eyes: "left-right", "right-left" (what the matches call eye 0 is the right one) or "auto": decided
+    by where near points lie. prior: of the true left and right eye; with "auto", as if the matches'
+    eye 0 were the left one.
     hold_lenses: only rotation and baseline direction move.
 
     Raises SolveError where the matches do not determine a relative rotation.
     """
     tell = progress or (lambda stage, done, total: None)
+    with _one_thread():
+        return _solve(matches, prior, rng, eyes, hold_lenses, device, tell)
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """The bundle's many small operations lose far more to threads waiting for each other than they gain."""
+    threads = torch.get_num_threads()
+    torch.set_num_threads(1)
+    try:
+        yield
+    finally:
+        torch.set_num_threads(threads)
+
+
+def _solve(
+    matches: Matches,
+    prior: Prior,
+    rng: np.random.Generator,
+    eyes: str,
+    hold_lenses: bool,
+    device: str,
+    tell: Progress,
+) -> Solution:
     tell("start", 0, 1)
     matches, prior, turned, swapped = _ordered(matches, prior, eyes, rng)
     begun = start(matches, turned, rng)
     moving = _is_moving(matches, turned)
+    tell("start", 1, 1)
     generator = torch.Generator().manual_seed(int(rng.integers(2**31)))
     problem, state = _problem(matches, prior, begun, moving, device)
     holdout = hold_out(matches, frames_too=not moving)
@@ -156,7 +183,7 @@ def _ordered(
 ) -> tuple[Matches, Prior, Rig, bool]:
     """The matches with eye 0 truly left, the prior to go with them, and the rig turned to fit."""
     if eyes == "right-left":
-        matches, prior = _exchanged(matches, prior)
+        matches, _ = _exchanged(matches, prior)
         return matches, prior, relative_start(matches.eye_pairs(), prior.rig, rng), True
     turned = relative_start(matches.eye_pairs(), prior.rig, rng)
     if eyes == "auto" and eyes_swapped(matches.eye_pairs(), turned):

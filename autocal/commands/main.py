@@ -1,0 +1,75 @@
+"""The entry point: finds the command asked for, and turns errors into one readable line."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+
+import click
+
+from autocal.errors import AutocalError
+from autocal.version import program_version
+
+#: Name and one line each; a command's module is loaded only when it is asked for.
+_COMMANDS = {
+    "solve": "Calibrate a rig from footage.",
+    "check": "Does a calibration still hold for a clip?",
+    "stmap": "Bake the ST map of a calibration.",
+    "render": "Remap a clip to side-by-side half-equirectangular views.",
+    "tag": "Add or show the spatial metadata of a film.",
+    "compare": "How do calibrations differ?",
+    "chart": "Calibrate a rig from frames of a chart.",
+    "convert": "Write a calibration in another form.",
+    "history": "Calibrations of one unit over time.",
+}
+_ERROR, _INTERRUPTED = 2, 130
+
+
+class _Commands(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command = getattr(import_module(f"autocal.commands.{cmd_name}"), cmd_name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(program_version(), prog_name="autocal")
+def commands() -> None:
+    """Calibrates stereo 180-degree fisheye rigs from ordinary footage, and says how sure it is.
+
+    \b
+    For example:
+      autocal solve clip.mp4 --out calibrated
+      autocal stmap calibrated/calibration.json --out stmap.exr
+    """
+
+
+def main() -> None:
+    """Run a command; exit code 2 with a message on anything a person can act on."""
+    try:
+        code = commands.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        code = _stopped()
+    except click.ClickException as error:
+        error.show()
+        code = error.exit_code
+    except AutocalError as error:
+        click.echo(f"autocal: {error}", err=True)
+        code = _ERROR
+    except KeyboardInterrupt:
+        code = _stopped()
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _stopped() -> int:
+    click.echo("autocal: stopped; nothing was left behind", err=True)
+    return _INTERRUPTED

@@ -1,0 +1,242 @@
+"""`autocal solve`: the main job."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from autocal.commands._parameters import SizeType
+from autocal.errors import OutputError
+
+if TYPE_CHECKING:
+    from autocal.solving import Solved
+
+_PROJECTIONS = ["equidistant", "equisolid", "stereographic", "orthographic"]
+
+
+class _Far(click.ParamType):
+    name = "auto|infinity|KEEP_DEG"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> str | float:
+        if value in ("auto", "infinity"):
+            return str(value)
+        try:
+            degrees = float(str(value))
+        except ValueError:
+            self.fail(f"{value!r} is neither auto, infinity nor a number of degrees", param, ctx)
+        if not -10.0 <= degrees <= 10.0:
+            self.fail(f"{value} degrees is no far plane: expected -10 to 10", param, ctx)
+        return degrees
+
+
+@click.command()
+@click.argument("clips", metavar="CLIP...", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="The folder to write; must not exist.")
+@click.option("--left", type=click.Path(path_type=Path), help="The left eye's file, with --right, instead of CLIP.")
+@click.option("--right", type=click.Path(path_type=Path), help="The right eye's file.")
+@click.option("--fov", "fov_deg", type=float, metavar="DEG", help="Field of view across the image circle.")
+@click.option("--focal-mm", type=float, help="Focal length of the lenses, with --pixel-um.")
+@click.option("--pixel-um", type=float, help="Pixel pitch of the footage, micrometres.")
+@click.option("--projection", type=click.Choice(_PROJECTIONS), default="equidistant", show_default=True)
+@click.option("--baseline-mm", type=click.FloatRange(min=1, max=2000), help="Distance between the lenses.  [60]")
+@click.option("--eyes", type=click.Choice(["auto", "left-right", "right-left"]), default="auto", show_default=True)
+@click.option("--start", type=click.Path(path_type=Path), metavar="CAL", help="An earlier calibration of this unit.")
+@click.option("--hold", type=click.Choice(["lenses"]), help="Solve rotation and baseline direction only.")
+@click.option("--far", type=_Far(), default="auto", show_default=True, help="Where the far plane goes.")
+@click.option("--size", type=SizeType(), default=(8192, 4096), show_default="8192x4096", help="Of the ST map.")
+@click.option("--frames", type=click.IntRange(1, 2000), default=24, show_default=True, help="How many to use.")
+@click.option("--seed", type=int, default=0, show_default=True)
+@click.option("--unit", help="Name of the unit, kept in the calibration.")
+@click.option("--device", type=click.Choice(["cpu", "cuda"]), default="cpu", show_default=True)
+@click.option("--report", type=click.Path(path_type=Path), metavar="DIR", help="Write report.html there as well.")
+@click.option("--force", is_flag=True, help="Write into an existing folder, replacing files of the same names.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of words.")
+@click.option("--quiet", is_flag=True, help="No progress, no verdict.")
+def solve(
+    clips: tuple[Path, ...],
+    out: Path,
+    left: Path | None,
+    right: Path | None,
+    fov_deg: float | None,
+    focal_mm: float | None,
+    pixel_um: float | None,
+    projection: str,
+    baseline_mm: float | None,
+    eyes: str,
+    start: Path | None,
+    hold: str | None,
+    far: str | float,
+    size: tuple[int, int],
+    frames: int,
+    seed: int,
+    unit: str | None,
+    device: str,
+    report: Path | None,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Calibrate a rig from ordinary footage: side-by-side clips, a list of stills, or --left and --right.
+
+    Writes calibration.json, stmap.exr, before.png, after.png, matches.png and disparity.png.
+
+    \b
+    For example:
+      autocal solve clip.mp4 --out calibrated
+      autocal solve A001.mov A002.mov --fov 190 --baseline-mm 64 --out calibrated
+      autocal solve --left L.mp4 --right R.mp4 --out calibrated
+      autocal solve after-knock.mp4 --start calibrated/calibration.json --out corrected
+    """
+    if not clips and not (left and right):
+        raise click.UsageError("name a clip, a list of stills, or both --left and --right")
+    if hold and start is None and not quiet and not as_json:
+        click.echo("autocal: holding nominal lenses; --start CAL would hold measured ones", err=True)
+    with _whole_folder(out, force) as folder:
+        from autocal.exchange.any_file import load_any
+        from autocal.solving import SolveOptions
+        from autocal.solving import solve as solve_footage
+
+        options = SolveOptions(
+            fov_deg=fov_deg,
+            focal_mm=focal_mm,
+            pixel_um=pixel_um,
+            projection=projection,
+            baseline_mm=baseline_mm,
+            eyes=eyes,
+            start=load_any(start) if start else None,
+            hold_lenses=hold == "lenses",
+            frames=frames,
+            seed=seed,
+            far=far,
+            unit=unit,
+            made=datetime.now().astimezone().isoformat(timespec="seconds"),
+            device=device,
+        )
+        with _progress(hidden=quiet or as_json) as tell:
+            solved = solve_footage(clips, left=left, right=right, options=options, progress=tell)
+            _write(folder, solved, size, tell)
+    if report is not None:
+        from autocal.report.page_solve import write_solve_report
+
+        write_solve_report(report, solved, overwrite=force)
+    _say(solved, out, as_json, quiet)
+
+
+def _say(solved: Solved, out: Path, as_json: bool, quiet: bool) -> None:
+    from autocal.report.verdict import CAUTION, verdict_json, verdict_lines
+
+    if as_json:
+        click.echo(json.dumps({"out": str(out), **verdict_json(solved.calibration)}, indent=1))
+    elif not quiet:
+        for line in verdict_lines(solved.calibration):
+            click.echo(line)
+        footage = solved.calibration.footage
+        for note in footage.notes if footage else ():
+            click.echo(f"note: {note}")
+        click.echo(CAUTION)
+        click.echo(f"written to {out}")
+
+
+def _write(folder: Path, solved: Solved, size: tuple[int, int], tell: Callable[[str, int, int], None]) -> None:
+    import numpy as np
+
+    from autocal.mapping import st_map, write_st_map
+    from autocal.report import pictures
+
+    calibration = solved.calibration
+    calibration.save(folder / "calibration.json")
+    tell("ST map", 0, 1)
+    write_st_map(folder / "stmap.exr", st_map(calibration, size), calibration)
+    tell("ST map", 1, 1)
+    left, right = solved.picture
+    tell("pictures", 0, 4)
+    pictures.write_anaglyph_sheet(
+        folder / "before.png", left, right, solved.nominal, title="Before", subtitle="nominal lenses, no rotation"
+    )
+    tell("pictures", 1, 4)
+    pictures.write_anaglyph_sheet(
+        folder / "after.png", left, right, calibration.view_rig, title="After", subtitle="as calibrated"
+    )
+    tell("pictures", 2, 4)
+    used, rejected = solved.used, solved.rejected
+    here, there = used.frame == solved.picture_frame, rejected.frame == solved.picture_frame
+    from autocal.geometry import vertical_disparity
+
+    rig = calibration.rig
+    vertical = np.rad2deg(vertical_disparity(rig.directions(0, used.left[here]), rig.directions(1, used.right[here])))
+    pictures.write_matches_picture(
+        folder / "matches.png",
+        left,
+        right,
+        used.left[here],
+        used.right[here],
+        60 * vertical,
+        rejected.left[there],
+        rejected.right[there],
+    )
+    tell("pictures", 3, 4)
+    unseen = solved.unseen
+    pictures.write_disparity_picture(
+        folder / "disparity.png",
+        pictures.field_disparity(solved.nominal, unseen.left, unseen.right),
+        pictures.field_disparity(solved.unseen_rig, unseen.left, unseen.right),
+        subtitle="matches that were not used in the solve",
+    )
+    tell("pictures", 4, 4)
+
+
+@contextmanager
+def _whole_folder(out: Path, force: bool) -> Iterator[Path]:
+    """A hidden folder beside `out` that takes its name when everything in it is written."""
+    if out.exists() and not force:
+        raise OutputError(f"{out} exists already: choose another folder, or write into it with --force")
+    if out.exists() and not out.is_dir():
+        raise OutputError(f"{out} is a file, not a folder: choose another name")
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        beside = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
+    except OSError as problem:
+        raise OutputError(f"{out} cannot be written: {problem.strerror}; choose another place") from problem
+    try:
+        yield beside
+        beside.chmod(0o755)
+        if out.exists():
+            for made in beside.iterdir():
+                made.replace(out / made.name)
+        else:
+            beside.rename(out)
+    except OSError as problem:
+        raise OutputError(f"{out} could not be written: {problem.strerror or problem}") from problem
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+
+
+@contextmanager
+def _progress(hidden: bool) -> Iterator[Callable[[str, int, int], None]]:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
+    with Progress(
+        TextColumn("{task.description:<10}"),
+        BarColumn(bar_width=32),
+        TextColumn("{task.completed:.0f}/{task.total:.0f}"),
+        TimeElapsedColumn(),
+        console=Console(stderr=True),
+        disable=hidden,
+    ) as bars:
+        tasks: dict[str, TaskID] = {}
+
+        def tell(stage: str, done: int, total: int) -> None:
+            if stage not in tasks:
+                tasks[stage] = bars.add_task(stage, total=total)
+            bars.update(tasks[stage], completed=done, total=total)
+
+        yield tell
