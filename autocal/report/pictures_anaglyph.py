@@ -6,15 +6,13 @@ side by side is depth; what lies one above the other is vertical disparity and s
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocal.geometry import Lens, Rig, direction_of_longitude_latitude
-from autocal.mapping import SourceMap, remap_half, source_map
+from autocal.geometry import Rig
 from autocal.matches import LEFT, RIGHT
 from autocal.report.pictures_style import (
     ACCENT,
@@ -26,24 +24,20 @@ from autocal.report.pictures_style import (
     write_figure,
     write_text,
 )
+from autocal.report.pictures_views import Picture, cut_view, display_range, luminance, whole_view
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Picture = NDArray[Any]
 Rgb = NDArray[np.uint8]
 Luminance = NDArray[np.floating[Any]]
 
-#: Rec. ITU-R BT.709-6, item 3.2: luma of R, G, B.
-_LUMA: Final = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
 _WHOLE_PX: Final = 1080
 _CROP_PX: Final = 344
 _GAP_PX: Final = 24
 _MARGIN_PX: Final = 48
 _HEADER_PX: Final = 132
 _FOOTER_PX: Final = 64
-#: The darkest and brightest share of the picture that may clip when it is stretched for display.
-_CLIPPED_SHARE: Final = 0.005
 
 
 class _Crop(NamedTuple):
@@ -72,8 +66,8 @@ def anaglyph_sheet(
     eye's first whichever half it came from. rig: what to map with: nominal lenses and no rotation
     for "before", `Calibration.view_rig` for "after". map_height: px for 180 degrees in the crops.
     """
-    halves = (_luminance(left), _luminance(right))
-    ranges = (_display_range(halves[LEFT], rig.left), _display_range(halves[RIGHT], rig.right))
+    halves = (luminance(left), luminance(right))
+    ranges = (display_range(halves[LEFT], rig.left), display_range(halves[RIGHT], rig.right))
     px_per_degree = map_height / 180
 
     grid = 3 * _CROP_PX + 2 * _GAP_PX
@@ -84,13 +78,19 @@ def anaglyph_sheet(
     write_text(figure, _MARGIN_PX, 88, subtitle, size_px=20, colour=QUIET_TEXT)
 
     whole = _anaglyph(
-        [_whole_view(halves[eye], rig, eye) for eye in (LEFT, RIGHT)],
+        [whole_view(halves[eye], rig, eye, _WHOLE_PX) for eye in (LEFT, RIGHT)],
         ranges,
     )
     _place(figure, whole, whole_x, top)
     for crop in _CROPS:
         picture = _anaglyph(
-            [_crop_view(halves[eye], rig, eye, crop, px_per_degree) for eye in (LEFT, RIGHT)], ranges
+            [
+                cut_view(
+                    halves[eye], rig, eye, (crop.longitude_deg, crop.latitude_deg), _CROP_PX, px_per_degree
+                )
+                for eye in (LEFT, RIGHT)
+            ],
+            ranges,
         )
         x = grid_x + crop.column * (_CROP_PX + _GAP_PX)
         y = top + crop.row * (_CROP_PX + _GAP_PX)
@@ -124,23 +124,6 @@ def anaglyph(left: Luminance, right: Luminance) -> Rgb:
     return np.stack([red, cyan, cyan], axis=-1)
 
 
-def _luminance(picture: Picture) -> NDArray[np.float32]:
-    values = np.asarray(picture, dtype=np.float32)
-    return values @ _LUMA if values.ndim == 3 else values
-
-
-def _display_range(half: NDArray[np.float32], lens: Lens) -> tuple[float, float]:
-    """What to show as black and as white, so that log and dim footage can be judged as well."""
-    step = max(1, max(half.shape) // 512)
-    thin = half[::step, ::step]
-    if lens.circle is not None:
-        rows, columns = np.mgrid[0 : half.shape[0] : step, 0 : half.shape[1] : step]
-        lit = lens.circle.contains(np.stack([columns, rows], axis=-1))
-        thin = thin[lit] if lit.any() else thin
-    low, high = np.quantile(thin, [_CLIPPED_SHARE, 1 - _CLIPPED_SHARE])
-    return float(low), float(max(high, low + 1.0))
-
-
 def _anaglyph(
     views: list[tuple[NDArray[np.float32], NDArray[np.bool_]]], ranges: tuple[tuple[float, float], ...]
 ) -> Rgb:
@@ -149,44 +132,6 @@ def _anaglyph(
     # Where one eye sees nothing there is nothing to compare: leave it dark.
     picture[~(views[LEFT][1] & views[RIGHT][1])] = np.frombuffer(bytes.fromhex(PANEL[1:]), np.uint8)
     return picture
-
-
-def _whole_view(
-    half: NDArray[np.float32], rig: Rig, eye: int
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    half, rig = _shrunk(half, rig, eye, _WHOLE_PX / np.pi)
-    view = source_map(rig, eye, (_WHOLE_PX, _WHOLE_PX))
-    return remap_half(half, view), view.valid
-
-
-def _crop_view(
-    half: NDArray[np.float32], rig: Rig, eye: int, crop: _Crop, px_per_degree: float
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    half, rig = _shrunk(half, rig, eye, np.rad2deg(px_per_degree))
-    offset = (np.arange(_CROP_PX) - (_CROP_PX - 1) / 2) / px_per_degree
-    longitude, latitude = np.deg2rad(crop.longitude_deg + offset), np.deg2rad(crop.latitude_deg - offset)
-    pixels = rig.pixels(eye, direction_of_longitude_latitude(longitude[None, :], latitude[:, None]))
-    valid = np.isfinite(pixels[..., 0]) & rig.lens(eye).inside(pixels)
-    x, y = pixels[..., 0].astype(np.float32), pixels[..., 1].astype(np.float32)
-    return remap_half(half, SourceMap(x, y, valid, rig.lens(eye).size), interpolation="cubic"), valid
-
-
-def _shrunk(
-    half: NDArray[np.float32], rig: Rig, eye: int, px_per_radian: float
-) -> tuple[NDArray[np.float32], Rig]:
-    """Half and rig at a whole fraction of their size, where the view is that much coarser: no aliasing."""
-    import cv2
-
-    factor = int(rig.lens(eye).focal_px / px_per_radian)
-    if factor < 2:
-        return half, rig
-    width, height = (side // factor for side in rig.lens(eye).size)
-    small = cv2.resize(
-        half[: height * factor, : width * factor], (width, height), interpolation=cv2.INTER_AREA
-    )
-    lens = replace(rig.lens(eye).scaled(1 / factor), size=(width, height))
-    small_rig = replace(rig, left=lens) if eye == LEFT else replace(rig, right=lens)
-    return np.asarray(small, dtype=np.float32), small_rig
 
 
 def _place(figure: Figure, picture: Rgb, x: int, y: int) -> None:
