@@ -6,7 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -94,7 +94,8 @@ def write_clip(
 
 def times(path: Path) -> list[Fraction]:
     with av.open(str(path)) as container:
-        return [f.pts * f.time_base for f in container.decode(video=0)]
+        decoded: Iterator[Any] = container.decode(video=0)
+        return [f.pts * f.time_base for f in decoded]
 
 
 def lumas(path: Path) -> list[float]:
@@ -111,7 +112,8 @@ def lumas(path: Path) -> list[float]:
 
 def sound_packets(path: Path) -> list[tuple[Fraction, bytes]]:
     with av.open(str(path)) as container:
-        return [(p.pts * p.time_base, bytes(p)) for p in container.demux(audio=0) if p.size]
+        sound: Iterator[Any] = container.demux(audio=0)
+        return [(p.pts * p.time_base, bytes(p)) for p in sound if p.size]
 
 
 def order(calibration: Path, clip: Path, out: Path, **more: Any) -> FilmOrder:
@@ -232,7 +234,9 @@ def test_a_bad_picture_is_replaced_by_the_one_before_and_named(calibration: Path
     data[at + 4 : at + size] = b"\xff" * (size - 4)
     clip.write_bytes(data)
     report = render_film(order(calibration, clip, tmp_path / "film.mp4"))
-    assert report.repeated == ((6, pytest.approx(6 / RATE)),)
+    ((number, seconds),) = report.repeated
+    assert number == 6
+    assert seconds == pytest.approx(6 / RATE)
     assert not report.is_flawless
     shown = lumas(report.out)
     assert len(shown) == 10

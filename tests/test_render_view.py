@@ -115,7 +115,8 @@ def test_film_equals_openimageio_with_our_map() -> None:
     source = plane_array(frame, 0, gray).astype(np.float32) / 1023
     picture = oiio.ImageBuf(np.ascontiguousarray(source[..., None]))
     warp = oiio.ImageBuf(np.dstack([table.u, table.v]).astype(np.float32))
-    warped = oiio.ImageBufAlgo.st_warp(picture, warp, "catmull-rom").get_pixels(oiio.FLOAT)[..., 0] * 1023
+    result = oiio.ImageBufAlgo.st_warp(picture, warp, "catmull-rom")
+    warped = np.asarray(result.get_pixels(oiio.FLOAT))[..., 0] * 1023
     inner = table.valid
     inner[:, [0, 1, 2, 253, 254, 255, 256, 257, 258, 509, 510, 511]] = (
         False  # its filter mixes the eyes there

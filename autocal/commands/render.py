@@ -92,6 +92,9 @@ class _Colour(click.ParamType):
 @click.option("--bitrate", type=_Bitrate(), help="Like 80M.  [default: 80M, unless --quality is given]")
 @click.option("--quality", type=click.FloatRange(0, 51), help="Constant quality; smaller is better.")
 @click.option("--preset", default="fast", show_default=True, help="Speed of the HEVC and H.264 encoders.")
+@click.option(
+    "--rate", type=click.FloatRange(1, 240), help="Pictures a second of a numbered CLIP.  [default: 30]"
+)
 @click.option("--from", "start", type=_Time(), help="Start here: seconds, or h:m:s.")
 @click.option("--to", "end", type=_Time(), help="Stop here.")
 @click.option("--filter", "resampling", type=click.Choice(["cubic", "lanczos", "linear"]), default="cubic")
@@ -115,7 +118,8 @@ def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, *
     """Render CLIP with the calibration CAL as a 180-degree side-by-side film.
 
     Left eye left, half-equirectangular, in the clip's own bit depth, with its time stamps, colour tags
-    and sound. Interrupted, the same command goes on where it stopped.
+    and sound. Interrupted, the same command goes on where it stopped. CLIP, or CLIP and OUT, may be
+    numbered pictures (EXR, TIFF, PNG, DPX), like shot.%04d.exr.
 
     \b
     Exit code 0: whole. 1: whole, but pictures of the clip were bad or missing (named). 2: an error.
@@ -126,8 +130,12 @@ def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, *
       autocal render calibration.json take.mov -o films/ --for headset
     """
     from autocal.render.film import render_film
+    from autocal.render.sequence import as_sequence
     from autocal.render.settings import for_purpose
 
+    if as_sequence(out) is not None:
+        _render_pictures(calibration, clip, out, force, quiet, options)
+        return
     order, purpose = _order(calibration, clip, out, options)
     refuse_existing(order.out, force)
     if purpose is not None:
@@ -148,13 +156,52 @@ def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, *
         raise click.exceptions.Exit(1)
 
 
+def _render_pictures(
+    calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, options: dict[str, Any]
+) -> None:
+    from autocal.render.sequence import as_sequence
+    from autocal.render.stills import render_stills
+
+    source, target = as_sequence(clip), as_sequence(out)
+    assert target is not None
+    if source is None:
+        raise click.UsageError(
+            "numbered pictures are made from numbered pictures: CLIP must be like shot.%04d.exr"
+        )
+    given = [
+        name
+        for name in ("start", "end", "anaglyph", "purpose", "ending", "bitrate", "quality")
+        if options[name]
+    ]
+    if given:
+        raise click.UsageError(f"numbered pictures take no such options: {', '.join(given)}")
+    with _Progress(quiet) as progress:
+        report = render_stills(
+            calibration, source, target, _look(options), overwrite=force, progress=progress
+        )
+    click.echo(f"{out}: {report.pictures} pictures")
+    if report.resumed:
+        click.echo(f"went on after {report.resumed} pictures of an interrupted run")
+
+
+def _look(options: dict[str, Any]) -> Any:
+    from autocal.render.renderer import Look
+
+    return Look(
+        size=options["size"] or (_PROXY_SIZE if options["proxy"] else _FULL_SIZE),
+        filter=options["resampling"],
+        level_deg=options["level"],
+        feather_deg=options["feather"],
+        fill=options["fill"],
+    )
+
+
 def _order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]) -> tuple[Any, Any]:
     """The film's order, and its purpose."""
     from fractions import Fraction
 
     from autocal.render.anaglyph import ANAGLYPH_MARK
     from autocal.render.film import FilmOrder
-    from autocal.render.renderer import Look
     from autocal.render.settings import HEADSET_ENDING, Compression, for_purpose
 
     proxy, purpose = options["proxy"], options["purpose"]
@@ -163,13 +210,6 @@ def _order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]) ->
         bitrate = _PROXY_BITRATE
     asked = Compression(options["codec"], bitrate, quality, "ultrafast" if proxy else options["preset"])
     compression, _ = for_purpose(purpose, asked, Fraction(0))
-    look = Look(
-        size=options["size"] or (_PROXY_SIZE if proxy else _FULL_SIZE),
-        filter=options["resampling"],
-        level_deg=options["level"],
-        feather_deg=options["feather"],
-        fill=options["fill"],
-    )
     if out.is_dir():
         ending = (
             options["ending"]
@@ -189,12 +229,13 @@ def _order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]) ->
         calibration=calibration,
         clip=clip,
         out=out,
-        look=look,
+        look=_look(options),
         compression=compression,
         start_s=options["start"],
         end_s=options["end"],
         anaglyph=options["anaglyph"],
         device=options["device"],
+        rate=Fraction(options["rate"]).limit_denominator(1001) if options["rate"] else None,
     )
     return order, purpose
 

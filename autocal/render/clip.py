@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -15,8 +16,10 @@ import numpy as np
 from autocal.errors import FootageError
 from autocal.footage.orientation import UPRIGHT, Orientation, orientation_of_display_matrix
 from autocal.render.formats import PlanarFormat, planar_format
+from autocal.render.sequence import as_sequence
 from autocal.render.settings import LARGE_PIXELS
 
+_SEQUENCE_RATE = 30
 #: Each decoding thread holds pictures of its own; two keep up with any encoder at this size.
 _LARGE_THREADS = 1
 
@@ -73,14 +76,15 @@ class Repairs:
     repeated: list[int] = field(default_factory=list)
 
 
-def open_clip(path: Path) -> Clip:
+def open_clip(path: Path, rate: Fraction | None = None) -> Clip:
     """Read every picture's time, and one picture for its size and format.
 
-    Raises FootageError where the file is missing, no video, or holds nothing that decodes.
+    path: a film, or a sequence of pictures (`autocal.render.sequence`) shown at `rate` a second,
+    by default 30. Raises FootageError where the file is missing, no video, or holds nothing that decodes.
     """
     pts: list[int] = []
     keys: list[int] = []
-    with _Opened(path) as container:
+    with opened(path, rate) as container:
         stream = container.streams.video[0]
         rate = stream.average_rate or stream.guessed_rate or Fraction(25)
         time_base = stream.time_base or Fraction(1, 1000)
@@ -160,7 +164,7 @@ def _decoded(clip: Clip, first: int, last: int) -> Iterator[tuple[int, av.VideoF
     before = bisect_right(clip.keys, clip.pts[first]) - 1
     # One key picture further back: pictures that lead the key picture in display lean on the one before.
     start = clip.keys[max(before - 1, 0)]
-    with _Opened(clip.path) as container:
+    with opened(clip.path, clip.rate) as container:
         stream = container.streams.video[0]
         if clip.size[0] * clip.size[1] >= LARGE_PIXELS:
             stream.thread_count = _LARGE_THREADS
@@ -208,14 +212,17 @@ def _as_format(clip: Clip, frame: av.VideoFrame) -> av.VideoFrame:
 
 
 def _first_frame(path: Path) -> av.VideoFrame:
-    with _Opened(path) as container:
+    with opened(path) as container:
         for frame in _good_frames(container, container.streams.video[0]):
             return frame
     raise FootageError(f"{path}: no picture of it decodes")
 
 
 def _orientation(frame: av.VideoFrame) -> Orientation:
-    entries: Any = frame.side_data
+    try:
+        entries: Any = frame.side_data
+    except ValueError:  # side data of a kind that PyAV has no name for; upside down is all that can be told
+        return Orientation(mirror_x=True, mirror_y=True) if abs(frame.rotation) == 180 else UPRIGHT
     for data in entries.keys():  # noqa: SIM118 - it iterates over the entries, not their names
         if data.type.name == "DISPLAYMATRIX":
             return orientation_of_display_matrix(np.frombuffer(bytes(data), dtype="<i4").tolist())
@@ -232,25 +239,22 @@ def _timecode_of_data_streams(container: Any) -> str | None:
     return next((s.metadata["timecode"] for s in container.streams if "timecode" in s.metadata), None)
 
 
-class _Opened:
-    """The clip's container, closed at the end; what goes wrong names the clip."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-
-    def __enter__(self) -> Any:
-        try:
-            self._container = av.open(str(self._path))
-        except FileNotFoundError as error:
-            raise FootageError(f"{self._path}: no such file") from error
-        except (av.error.FFmpegError, OSError) as error:
-            raise FootageError(
-                f"{self._path}: not a film that can be read ({error.strerror or error})"
-            ) from error
-        if not self._container.streams.video:
-            self._container.close()
-            raise FootageError(f"{self._path}: holds no video")
-        return self._container
-
-    def __exit__(self, *_: object) -> None:
-        self._container.close()
+@contextmanager
+def opened(path: Path, rate: Fraction | None = None) -> Iterator[Any]:
+    """The clip's container, closed at the end. Raises FootageError where it is no film with pictures."""
+    sequence = as_sequence(path)
+    try:
+        if sequence is not None:
+            first = sequence.numbers()[0]
+            options = {"framerate": str(rate or _SEQUENCE_RATE), "start_number": str(first)}
+            container = av.open(sequence.ffmpeg_pattern, format="image2", options=options)
+        else:
+            container = av.open(str(path))
+    except FileNotFoundError as error:
+        raise FootageError(f"{path}: no such file") from error
+    except (av.error.FFmpegError, OSError) as error:
+        raise FootageError(f"{path}: not a film that can be read ({error.strerror or error})") from error
+    with container:
+        if not container.streams.video:
+            raise FootageError(f"{path}: holds no video")
+        yield container

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
+from fractions import Fraction
 from itertools import islice
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from autocal.render.formats import PlanarFormat, planar_format
 from autocal.render.join import join
 from autocal.render.overlap import ahead
 from autocal.render.renderer import FrameRenderer, Look
+from autocal.render.sequence import as_sequence
 from autocal.render.settings import Compression, check_container
 from autocal.render.work import Piece, WorkFolder, file_digest
 from autocal.tagging import tag_file
@@ -38,7 +40,7 @@ class FilmOrder:
     """All that a film depends on.
 
     start_s, end_s: part of the clip, in its own time; None for its whole. anaglyph: a red-cyan copy
-    for a flat screen, not to be delivered.
+    for a flat screen, not to be delivered. rate: pictures a second, where the clip is numbered pictures.
     """
 
     calibration: Path
@@ -50,6 +52,7 @@ class FilmOrder:
     end_s: float | None = None
     anaglyph: bool = False
     device: Device = "auto"
+    rate: Fraction | None = None
 
 
 @dataclass(frozen=True)
@@ -84,7 +87,7 @@ def render_film(order: FilmOrder, *, overwrite: bool = False, progress: Progress
         raise OutputError(f"{order.out} exists already: choose another name, or give --force to replace it")
     check_container(order.compression.codec, order.out)
     calibration = Calibration.load(order.calibration)
-    clip = open_clip(order.clip)
+    clip = open_clip(order.clip, order.rate)
     first, last = _part(clip, order.start_s, order.end_s)
     try:
         return _make(order, calibration, clip, first, last, overwrite, progress)
@@ -142,7 +145,8 @@ def _part(clip: Clip, start_s: float | None, end_s: float | None) -> tuple[int, 
 
 def _identity(order: FilmOrder, clip: Clip, first: int, last: int) -> dict[str, object]:
     """What must be equal for pieces to be of the same film."""
-    facts = os.stat(order.clip)
+    sequence = as_sequence(order.clip)
+    facts = os.stat(order.clip if sequence is None else sequence.path(sequence.numbers()[0]))
     return {
         "program": program_version(),
         "calibration": file_digest(order.calibration),
@@ -151,6 +155,7 @@ def _identity(order: FilmOrder, clip: Clip, first: int, last: int) -> dict[str, 
         "compression": asdict(order.compression),
         "pictures": [first, last],
         "anaglyph": order.anaglyph,
+        "rate": str(clip.rate),
     }
 
 

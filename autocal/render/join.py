@@ -11,7 +11,7 @@ from typing import Any
 import av
 
 from autocal.errors import OutputError
-from autocal.render.clip import Clip
+from autocal.render.clip import Clip, opened
 from autocal.render.encode import set_colour
 from autocal.render.work import Piece
 
@@ -28,7 +28,7 @@ def join(
     Raises OutputError where the target cannot hold what the clip has.
     """
     try:
-        with av.open(str(clip.path)) as source, _output(target, clip, source) as output:
+        with opened(clip.path, clip.rate) as source, _output(target, clip, source) as output:
             packets = _merged(output, pieces, clip, source, first, last, shift)
             output.metadata["title"] = title
             for packet in packets:
