@@ -83,7 +83,9 @@ def far_plane(edge: FarEdge | None, yaw_sigma: float, far: str | float) -> tuple
     sigma = np.rad2deg(edge.sigma) if edge else float("nan")
     matches = edge.matches if edge else 0
     if edge is None:
-        warnings.append("no far plane was found: too few certain matches; infinity is where the geometry puts it")
+        warnings.append(
+            "no far plane was found: too few certain matches; infinity is where the geometry puts it"
+        )
         return FarPlane("infinity", 0.0, degrees, sigma, matches), tuple(warnings)
     total = float(np.hypot(edge.sigma, yaw_sigma))
     beyond = edge.disparity < -3 * total

@@ -20,7 +20,7 @@ from autocal.geometry.parameters import LENS_NAMES, NAMES, vector_from_rig
 from autocal.matches import EyePairs
 from autocal.solve.freedom import prior_sigmas
 from autocal.solve.staged import Prior, Solution, solve_matches, unseen_misses
-from autocal.solve.start import BASELINE_SIGMA, ROTATION_SIGMA
+from autocal.solve.start import ROTATION_SIGMA
 from autocal.solve.uncertainty import field_sigmas
 
 Progress = Callable[[str, int, int], None]
@@ -181,7 +181,9 @@ def _half_lenses(
         focal_px = 1000.0 * options.focal_mm / options.pixel_um
     elif fov_deg is None:
         fov_deg = _ASSUMED_FOV_DEG
-        log.assumed.append(f"a field of view of {fov_deg:g} degrees across the image circle (say --fov to state it)")
+        log.assumed.append(
+            f"a field of view of {fov_deg:g} degrees across the image circle (say --fov to state it)"
+        )
     if any(not circle.found for circle in circles):
         log.warnings.append(circles[0].reason if not circles[0].found else circles[1].reason)
     log.assumed.append(f"an {options.projection} projection to begin with")
@@ -208,7 +210,9 @@ def _prior(
     if baseline is None:
         baseline = start.rig.baseline_mm if start else 60.0
         if start is None:
-            log.assumed.append("a baseline of 60 mm (say --baseline-mm to state it): it scales distances only")
+            log.assumed.append(
+                "a baseline of 60 mm (say --baseline-mm to state it): it scales distances only"
+            )
     if start is None:
         stated = options.fov_deg is not None or options.focal_mm is not None
         sigmas = prior_sigmas(
@@ -223,7 +227,9 @@ def _prior(
     known = carried_over(start, first.size).covariance
     wide = prior_sigmas(rig, focal_sigma=0.01, circles_found=True)
     if not np.any(known):
-        log.assumed.append("lenses as certain as a careful chart calibration: the earlier calibration has no sigmas")
+        log.assumed.append(
+            "lenses as certain as a careful chart calibration: the earlier calibration has no sigmas"
+        )
         known = np.diag((0.2 * wide) ** 2)
     # A knock turns the eyes; lenses stay what they were. A floor keeps the prior invertible.
     loose = np.zeros(len(NAMES))
@@ -231,7 +237,9 @@ def _prior(
     return Prior(rig, known + np.diag(loose**2) + np.diag((1e-3 * wide) ** 2))
 
 
-def _solved(matches, prior: Prior, options: SolveOptions, rng: np.random.Generator, tell: Progress) -> Solution:  # type: ignore[no-untyped-def]
+def _solved(
+    matches, prior: Prior, options: SolveOptions, rng: np.random.Generator, tell: Progress
+) -> Solution:  # type: ignore[no-untyped-def]
     return solve_matches(
         matches,
         prior,
@@ -306,7 +314,9 @@ def _held(solution: Solution, options: SolveOptions) -> tuple[Held, ...]:
     held = [Held(j.stage.names, j.reason, j.stage.film) for j in solution.judged if not j.kept]
     if options.hold_lenses:
         lens = tuple(name for name in NAMES if name.removesuffix("_difference") in LENS_NAMES)
-        held.append(Held(lens, "the lenses were held as asked", "solve without --hold lenses to release them"))
+        held.append(
+            Held(lens, "the lenses were held as asked", "solve without --hold lenses to release them")
+        )
     return tuple(held)
 
 
@@ -359,5 +369,7 @@ def _warnings(solution: Solution, left: Array) -> list[str]:
             "decided: film a scene with texture all the way to the rim"
         )
     if not solution.converged:
-        warnings.append("the solve had not come to rest when it was stopped: use more frames, or a clearer clip")
+        warnings.append(
+            "the solve had not come to rest when it was stopped: use more frames, or a clearer clip"
+        )
     return warnings

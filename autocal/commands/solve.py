@@ -39,25 +39,43 @@ class _Far(click.ParamType):
 
 @click.command()
 @click.argument("clips", metavar="CLIP...", nargs=-1, type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), required=True, help="The folder to write; must not exist.")
-@click.option("--left", type=click.Path(path_type=Path), help="The left eye's file, with --right, instead of CLIP.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, help="The folder to write; must not exist."
+)
+@click.option(
+    "--left", type=click.Path(path_type=Path), help="The left eye's file, with --right, instead of CLIP."
+)
 @click.option("--right", type=click.Path(path_type=Path), help="The right eye's file.")
 @click.option("--fov", "fov_deg", type=float, metavar="DEG", help="Field of view across the image circle.")
 @click.option("--focal-mm", type=float, help="Focal length of the lenses, with --pixel-um.")
 @click.option("--pixel-um", type=float, help="Pixel pitch of the footage, micrometres.")
 @click.option("--projection", type=click.Choice(_PROJECTIONS), default="equidistant", show_default=True)
-@click.option("--baseline-mm", type=click.FloatRange(min=1, max=2000), help="Distance between the lenses.  [60]")
-@click.option("--eyes", type=click.Choice(["auto", "left-right", "right-left"]), default="auto", show_default=True)
-@click.option("--start", type=click.Path(path_type=Path), metavar="CAL", help="An earlier calibration of this unit.")
+@click.option(
+    "--baseline-mm", type=click.FloatRange(min=1, max=2000), help="Distance between the lenses.  [60]"
+)
+@click.option(
+    "--eyes", type=click.Choice(["auto", "left-right", "right-left"]), default="auto", show_default=True
+)
+@click.option(
+    "--start", type=click.Path(path_type=Path), metavar="CAL", help="An earlier calibration of this unit."
+)
 @click.option("--hold", type=click.Choice(["lenses"]), help="Solve rotation and baseline direction only.")
 @click.option("--far", type=_Far(), default="auto", show_default=True, help="Where the far plane goes.")
-@click.option("--size", type=SizeType(), default=(8192, 4096), show_default="8192x4096", help="Of the ST map.")
-@click.option("--frames", type=click.IntRange(1, 2000), default=24, show_default=True, help="How many to use.")
+@click.option(
+    "--size", type=SizeType(), default=(8192, 4096), show_default="8192x4096", help="Of the ST map."
+)
+@click.option(
+    "--frames", type=click.IntRange(1, 2000), default=24, show_default=True, help="How many to use."
+)
 @click.option("--seed", type=int, default=0, show_default=True)
 @click.option("--unit", help="Name of the unit, kept in the calibration.")
 @click.option("--device", type=click.Choice(["cpu", "cuda"]), default="cpu", show_default=True)
-@click.option("--report", type=click.Path(path_type=Path), metavar="DIR", help="Write report.html there as well.")
-@click.option("--force", is_flag=True, help="Write into an existing folder, replacing files of the same names.")
+@click.option(
+    "--report", type=click.Path(path_type=Path), metavar="DIR", help="Write report.html there as well."
+)
+@click.option(
+    "--force", is_flag=True, help="Write into an existing folder, replacing files of the same names."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of words.")
 @click.option("--quiet", is_flag=True, help="No progress, no verdict.")
 def solve(
@@ -145,7 +163,9 @@ def _say(solved: Solved, out: Path, as_json: bool, quiet: bool) -> None:
         click.echo(f"written to {out}")
 
 
-def _write(folder: Path, solved: Solved, size: tuple[int, int], tell: Callable[[str, int, int], None]) -> None:
+def _write(
+    folder: Path, solved: Solved, size: tuple[int, int], tell: Callable[[str, int, int], None]
+) -> None:
     import numpy as np
 
     from autocal.mapping import st_map, write_st_map
@@ -159,7 +179,12 @@ def _write(folder: Path, solved: Solved, size: tuple[int, int], tell: Callable[[
     left, right = solved.picture
     tell("pictures", 0, 4)
     pictures.write_anaglyph_sheet(
-        folder / "before.png", left, right, solved.nominal, title="Before", subtitle="nominal lenses, no rotation"
+        folder / "before.png",
+        left,
+        right,
+        solved.nominal,
+        title="Before",
+        subtitle="nominal lenses, no rotation",
     )
     tell("pictures", 1, 4)
     pictures.write_anaglyph_sheet(
@@ -171,7 +196,9 @@ def _write(folder: Path, solved: Solved, size: tuple[int, int], tell: Callable[[
     from autocal.geometry import vertical_disparity
 
     rig = calibration.rig
-    vertical = np.rad2deg(vertical_disparity(rig.directions(0, used.left[here]), rig.directions(1, used.right[here])))
+    vertical = np.rad2deg(
+        vertical_disparity(rig.directions(0, used.left[here]), rig.directions(1, used.right[here]))
+    )
     pictures.write_matches_picture(
         folder / "matches.png",
         left,

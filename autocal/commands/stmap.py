@@ -12,7 +12,9 @@ from autocal.commands._parameters import SizeType, refuse_existing
 @click.command()
 @click.argument("calibration", metavar="CAL", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="The EXR file to write.")
-@click.option("--size", type=SizeType(), default=(8192, 4096), show_default="8192x4096", help="Of both views together.")
+@click.option(
+    "--size", type=SizeType(), default=(8192, 4096), show_default="8192x4096", help="Of both views together."
+)
 @click.option("--eye", type=click.Choice(["left", "right", "both"]), default="both", show_default=True)
 @click.option(
     "--source",
@@ -38,7 +40,5 @@ def stmap(
 
     refuse_existing(out, force)
     known = load_any(calibration)
-    write_st_map(
-        out, st_map(known, size, eye=eye, source=source, v_origin=v_origin), known, overwrite=force
-    )
+    write_st_map(out, st_map(known, size, eye=eye, source=source, v_origin=v_origin), known, overwrite=force)
     click.echo(f"{out}: {size[0]}x{size[1]}, {eye} eye{'s' if eye == 'both' else ''}, v from the {v_origin}")

@@ -34,10 +34,14 @@ def verdict_lines(calibration: Calibration) -> list[str]:
             f"{quality.vertical_before_arcmin:.1f}' before, {quality.vertical_after_arcmin:.2f}' after "
             f"(95 in 100 within {quality.vertical_p95_arcmin:.1f}': {comfort_level(quality.vertical_p95_arcmin)})"
         )
-        lines.append(f"shape of the world: directions sure to {quality.map_sigma_deg:.2g} degrees over the field")
+        lines.append(
+            f"shape of the world: directions sure to {quality.map_sigma_deg:.2g} degrees over the field"
+        )
     lines.append(_far_line(calibration))
     if calibration.swapped:
-        lines.append("the eyes are swapped in the footage: the left eye's picture is the second one; corrected")
+        lines.append(
+            "the eyes are swapped in the footage: the left eye's picture is the second one; corrected"
+        )
     held = [h for h in calibration.held if h.names]
     if held:
         lines.append("held at what was known before, as the footage did not decide them:")
@@ -53,7 +57,9 @@ def verdict_json(calibration: Calibration) -> dict[str, Any]:
     quality = calibration.quality
     far = calibration.far
     return {
-        "relative_rotation_deg": dict(zip(names, map(float, calibration.rig.yaw_pitch_roll_deg), strict=True)),
+        "relative_rotation_deg": dict(
+            zip(names, map(float, calibration.rig.yaw_pitch_roll_deg), strict=True)
+        ),
         "sigma_deg": dict(zip(names, map(float, calibration.yaw_pitch_roll_sigma_deg), strict=True)),
         "focal_px": {"left": calibration.rig.left.focal_px, "right": calibration.rig.right.focal_px},
         "focal_ratio": calibration.rig.right.focal_px / calibration.rig.left.focal_px,
@@ -109,7 +115,9 @@ def _deg(value: float, sigma: float) -> str:
 
 
 def _plain(names: tuple[str, ...]) -> str:
-    return ", ".join(name.replace("_", " ") for name in names) if len(names) <= 4 else f"{len(names)} lens terms"
+    return (
+        ", ".join(name.replace("_", " ") for name in names) if len(names) <= 4 else f"{len(names)} lens terms"
+    )
 
 
 def _number(value: float) -> float | None:

@@ -26,8 +26,9 @@ from autocal.solve.triangulate import retriangulated
 
 _TILES_ACROSS = 10
 _EVERY = 5  # one tile in so many is held out
+_SCALE = 4.0  # sigmas, of the loss that places held-out tracks
 _PLACING_SCALE = 10.0  # sigmas within which sights of a held-out track agree on its place
-_CLEARLY = 1.0  # standard errors by which a release must pay
+_CLEARLY = 0.5  # standard errors by which a release must pay
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,16 +88,13 @@ def hold_out(matches: Matches, *, frames_too: bool) -> Holdout:
     return Holdout(~track_out & ~frame_out, track_out & ~frame_out, kept, tile)
 
 
-def predict(
-    problem: Problem, state: State, holdout: Holdout, rig: Rig, noise: float, linked: bool
-) -> Prediction:
+def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig, linked: bool) -> Prediction:
     """How well a state predicts what was kept out.
 
-    problem: all observations. noise: multiplies the observations' sigmas, the same for all states
-    compared. linked: whether tracks over time count, next to the eye-to-eye pairs.
+    problem: all observations. linked: whether tracks over time count, next to the eye-to-eye pairs.
     """
     tiles = int(holdout.tile.max(initial=0)) + 1
-    miss = unseen_misses(state.vector.cpu().numpy(), holdout.pairs, rig) / (noise * holdout.pairs.sigma_px)
+    miss = unseen_misses(state.vector.cpu().numpy(), holdout.pairs, rig) / holdout.pairs.sigma_px
     sums, counts = _by_tile(
         np.log1p(np.nan_to_num(miss, nan=1e3) ** 2 / 2), holdout.tile[holdout.pairs.left], tiles
     )
@@ -105,10 +103,10 @@ def predict(
         part = restrict(problem, rows, len(state.point))
         nothing = torch.zeros(len(state.vector), dtype=torch.bool, device=rows.device)
         still = replace(part, fixed_frames=torch.ones_like(part.fixed_frames))
-        placed = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE * noise, torch.Generator())
-        placed = optimise(still, placed, GemanMcClure(3 * noise), nothing, steps=6, tolerance=1e-4).state
+        placed = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE, torch.Generator())
+        placed = optimise(still, placed, GemanMcClure(_SCALE), nothing, steps=6, tolerance=1e-4).state
         r2 = squared_misfit(residuals(placed, part.seen), part.share).cpu().numpy()
-        more, number = _by_tile(np.log1p(r2 / (2 * noise**2)), holdout.tile[holdout.track], tiles)
+        more, number = _by_tile(np.log1p(r2 / 2), holdout.tile[holdout.track], tiles)
         sums, counts = sums + more, counts + number
     return Prediction(sums, counts)
 

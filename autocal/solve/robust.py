@@ -76,7 +76,7 @@ def anneal(
     return state
 
 
-def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, steps: int = 12) -> Settled:
+def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, steps: int = 6) -> Settled:
     """Least squares over the inliers, twice re-chosen; state must be near the answer (`anneal`)."""
     noise = noise_of(problem, state)
     for _ in range(rounds):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import torch
@@ -19,7 +19,7 @@ from autocal.errors import SolveError
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import NAMES, rig_from_vector, vector_from_rig
 from autocal.geometry.rig import Rig
-from autocal.matches import EyePairs, Matches
+from autocal.matches import EyePairs, Matches, matches_from_rows
 from autocal.solve.bundle import Observations, State
 from autocal.solve.freedom import (
     INDEPENDENT_CAUSES,
@@ -29,7 +29,7 @@ from autocal.solve.freedom import (
     physically_possible,
     still_prior,
 )
-from autocal.solve.holdout import Holdout, hold_out, predict, unseen_misses
+from autocal.solve.holdout import Holdout, Prediction, hold_out, predict, unseen_misses
 from autocal.solve.levenberg import Problem, optimise
 from autocal.solve.loss import GemanMcClure
 from autocal.solve.robust import anneal, inliers, noise_of, observation_share, restrict, settle
@@ -43,6 +43,7 @@ _FURTHEST = 4.0  # sigmas of the prior that a parameter may move
 _RESETTLE_SCALE = 10.0  # sigmas, for placing the points that the choice of stages did not use
 _MOVING = np.deg2rad(2.0)  # how far tracks must travel across the field for the rig to count as moving
 _SELECTION_ROWS = 10_000  # observations that are enough to choose stages by
+_MOST_ROWS = 40_000  # observations beyond which nothing is gained: errors of the model remain
 
 Progress = Callable[[str, int, int], None]
 
@@ -57,11 +58,12 @@ class Prior:
 
 @dataclass(frozen=True)
 class Judged:
-    """What became of a stage: kept or not, and why in words."""
+    """What became of a stage: kept or not, why in words, and whether the footage could speak of it."""
 
     stage: Stage
     kept: bool
     reason: str
+    tried: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,6 +136,8 @@ def _solve(
     tell: Progress,
 ) -> Solution:
     tell("start", 0, 1)
+    everything = np.ones(len(matches), dtype=bool)
+    matches = matches_from_rows(*_rows(matches, _thinned(matches.track, everything, _MOST_ROWS, rng)))
     matches, prior, turned, swapped = _ordered(matches, prior, eyes, rng)
     begun = start(matches, turned, rng)
     moving = _is_moving(matches, turned)
@@ -143,20 +147,25 @@ def _solve(
     holdout = hold_out(matches, frames_too=not moving)
 
     stages = [s for s in STAGES if not (hold_lenses and s.title != "baseline direction")]
-    state, free, judged, training = _release(problem, state, stages, holdout, prior, moving, generator, tell)
+    state, free, judged, training = _release(
+        problem, state, stages, holdout, prior, moving, rng, generator, tell
+    )
     unseen_rig = rig_from_vector(training.vector.cpu().numpy(), prior.rig)
 
     tell("settle", 0, 1)
     state = retriangulated(state, problem.seen, problem.share, prior.rig, _RESETTLE_SCALE, generator)
-    state = anneal(problem, state, free, prior.rig)
+    state = _refined(problem, state, free)
     settled = settle(problem, state, free)
     inner = restrict(problem, settled.inlier, len(state.point))
     inner = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * settled.noise))
     final = settled.outcome.state
+    # What was tried and not kept is uncertain by what the footage says of it, not by all that was
+    # thinkable before; what could not be tried is.
+    known = free | _mask([ROTATION, *(j.stage for j in judged if j.tried)], free.device)
     shared = shared_cause_inflation(inner, final, free)
     if not moving:
         shared = max(shared, len(matches) / INDEPENDENT_CAUSES)
-    cov = covariance(inner, final, free, prior.covariance, inflation=shared)
+    cov = covariance(inner, final, known, prior.covariance, inflation=shared)
     if not np.all(np.isfinite(cov)):
         raise SolveError("the matches do not determine the rig: film a scene with texture all around")
     tell("settle", 1, 1)
@@ -205,6 +214,18 @@ def _exchanged(matches: Matches, prior: Prior) -> tuple[Matches, Prior]:
             sigma_px=matches.sigma_px[order],
         ),
         replace(prior, rig=Rig(rig.right, rig.left, rig.R_right, rig.R_left, rig.baseline_mm)),
+    )
+
+
+def _rows(matches: Matches, keep: NDArray[np.bool_]) -> tuple:
+    return (
+        matches.track[keep],
+        matches.frame[keep],
+        matches.eye[keep],
+        matches.pixel[keep],
+        matches.sigma_px[keep],
+        matches.frames,
+        matches.size,
     )
 
 
@@ -261,13 +282,17 @@ def _release(
     holdout: Holdout,
     prior: Prior,
     moving: bool,
+    rng: np.random.Generator,
     generator: torch.Generator,
     tell: Progress,
 ) -> tuple[State, torch.Tensor, list[Judged], State]:
     """Release stage after stage on the training part. Returns the state for all observations to start
     from, the free parameters (25,), what became of each stage, and the last state of the training."""
-    rows = torch.as_tensor(holdout.train, device=problem.seen.sigma.device)
-    part = restrict(problem, _thinned(problem, rows, generator), len(state.point))
+    device = problem.seen.sigma.device
+    track = problem.seen.point.cpu().numpy()
+    rows = torch.as_tensor(_thinned(track, holdout.train, _SELECTION_ROWS, rng), device=device)
+    holdout = replace(holdout, track=_thinned(track, holdout.track, _SELECTION_ROWS // 2, rng))
+    part = restrict(problem, rows, len(state.point))
     judge = _Judge(problem, part, holdout, prior, moving)
     tried = [stage for stage in stages if moving or not stage.needs_motion]
     # A moving rig's lenses may be far from nominal, and no part of them can be judged while the others
@@ -275,7 +300,9 @@ def _release(
     first = [stage for stage in tried if moving and stage.opens]
     free = _mask([ROTATION, *first], rows.device)
     state = anneal(part, state, free, prior.rig, generator)
-    judged = {s.title: Judged(s, False, "the rig did not move") for s in stages if s not in tried}
+    judged = {
+        s.title: Judged(s, False, "the rig did not move", tried=False) for s in stages if s not in tried
+    }
     for number, stage in enumerate([*(s for s in tried if s not in first), *first]):
         tell("stages", number, len(tried))
         released = _mask([stage], rows.device)
@@ -303,13 +330,18 @@ class _Judge:
     holdout: Holdout
     prior: Prior
     moving: bool
+    judged: dict[int, tuple[State, Prediction]] = field(default_factory=dict)
 
     def refined(self, state: State, free: torch.Tensor) -> State:
-        """A few steps with a loss at three sigmas of what the misfit is now, then of what it became."""
-        for _ in range(2):
-            loss = GemanMcClure(3 * noise_of(self.part, state))
-            state = optimise(self.part, state, loss, free, steps=6, tolerance=1e-5).state
-        return state
+        """The training part solved on from a state."""
+        return _refined(self.part, state, free)
+
+    def prediction(self, state: State) -> Prediction:
+        """How well a state predicts what was kept out; a state is judged once."""
+        if id(state) not in self.judged:
+            found = predict(self.problem, state, self.holdout, self.prior.rig, self.moving)
+            self.judged[id(state)] = (state, found)
+        return self.judged[id(state)][1]
 
     def returned(self, state: State, held: torch.Tensor) -> State:
         """The state with the marked parameters (25,) back at their prior."""
@@ -317,13 +349,10 @@ class _Judge:
 
     def why_not(self, stage: Stage, with_it: State, free: torch.Tensor, without: State) -> str:
         """Why a stage is not kept; empty if it is. free: (25,), the stage included."""
-        noise = noise_of(self.part, with_it)
-        before, after = (
-            predict(self.problem, state, self.holdout, self.prior.rig, noise, self.moving)
-            for state in (without, with_it)
-        )
+        before, after = self.prediction(without), self.prediction(with_it)
         if not after.better_than(before):
             return "it does not predict matches kept out of the solve any better"
+        noise = noise_of(self.part, with_it)
         inner = restrict(self.part, inliers(self.part, with_it, noise), len(with_it.point))
         scaled = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * noise))
         # Where nothing moves, the lens's misfit is the same in every frame and passes for evidence.
@@ -341,14 +370,21 @@ class _Judge:
         return ""
 
 
-def _thinned(problem: Problem, rows: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
-    """The marked rows, or those of a random part of their tracks where there are more than needed."""
+def _refined(problem: Problem, state: State, free: torch.Tensor) -> State:
+    """A few steps with a loss at three sigmas of what the misfit is now, then of what it became."""
+    for _ in range(2):
+        loss = GemanMcClure(3 * noise_of(problem, state))
+        state = optimise(problem, state, loss, free, steps=6, tolerance=1e-5).state
+    return state
+
+
+def _thinned(track: NDArray, rows: NDArray, most: int, rng: np.random.Generator) -> NDArray[np.bool_]:
+    """The marked rows, or those of a random part of their tracks where there are more than `most`."""
     number = int(rows.sum())
-    if number <= _SELECTION_ROWS:
+    if number <= most:
         return rows
-    points = int(problem.seen.point.max()) + 1
-    chosen = torch.rand(points, generator=generator) < _SELECTION_ROWS / number
-    return rows & chosen.to(rows.device)[problem.seen.point]
+    chosen = rng.random(int(track.max()) + 1) < most / number
+    return rows & chosen[track]
 
 
 __all__ = ["Judged", "Prior", "Solution", "solve_matches", "unseen_misses"]
