@@ -1,0 +1,106 @@
+"""The views to look at: whole and in parts, before and after, as anaglyph and eye by eye."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from autocal.geometry import Rig
+from autocal.matches import LEFT, RIGHT
+from autocal.report.figures_style import jpeg
+from autocal.report.page import Image, Look, Place, Views
+from autocal.report.pictures_anaglyph import anaglyph
+from autocal.report.pictures_views import Half, Picture, cut_view, display_range, luminance, whole_view
+
+_WHOLE_PX: Final = 960
+_PART_PX: Final = 440
+_UNSEEN: Final = 0.05  # near black
+_LOOKS: Final = ("Anaglyph", "Left eye", "Right eye")
+_QUALITY: Final = (86, 82)  # of the anaglyphs, of the eyes
+
+
+class _Part(NamedTuple):
+    name: str
+    longitude_deg: float
+    latitude_deg: float
+
+
+_PARTS: Final = (
+    _Part("Centre", 0, 0),
+    _Part("Left edge", -60, 0),
+    _Part("Right edge", 60, 0),
+    _Part("Top", 0, 60),
+    _Part("Bottom", 0, -60),
+)
+
+
+def views(
+    left: Picture, right: Picture, before: Rig, after: Rig, *, intro: str, map_height: int = 4096
+) -> Views:
+    """The section with the viewer.
+
+    left, right: each eye's half of a frame, (H, W) or (H, W, 3), uint8 or uint16. before, after: what to
+    map with. map_height: px for 180 degrees in the finished picture, which the parts are shown in.
+    """
+    halves = (luminance(left), luminance(right))
+    ranges = (display_range(halves[LEFT], after.left), display_range(halves[RIGHT], after.right))
+    px_per_degree = map_height / 180
+
+    states = {"before": before, "after": after}
+
+    def seen(rig: Rig, part: _Part | None) -> list[Half]:
+        eyes = []
+        for eye in (LEFT, RIGHT):
+            view, valid = (
+                whole_view(halves[eye], rig, eye, _WHOLE_PX)
+                if part is None
+                else cut_view(halves[eye], rig, eye, part[1:], _PART_PX, px_per_degree)
+            )
+            low, high = ranges[eye]
+            eyes.append(np.where(valid, (view - low) / (high - low), _UNSEEN).astype(np.float32))
+        return eyes
+
+    def place(name: str, note: str, part: _Part | None = None) -> Place:
+        shown = {state: seen(rig, part) for state, rig in states.items()}
+        looks = (
+            Look(look, *(_image(shown[state], look, f"{name}, {state}") for state in states))
+            for look in _LOOKS
+        )
+        return Place(name, note, tuple(looks))
+
+    wide = _PART_PX / px_per_degree
+    scale = f"one pixel here is one of a {2 * map_height} x {map_height} map"
+    return Views(
+        "Before and after",
+        intro,
+        (
+            place("Whole view", "180° by 180°, as the finished picture has it."),
+            *(
+                place(
+                    part.name,
+                    f"{wide:.0f}° wide{_where(part)}; {scale}.",
+                    part,
+                )
+                for part in _PARTS
+            ),
+        ),
+    )
+
+
+def _where(part: _Part) -> str:
+    if part.longitude_deg:
+        return f", {abs(part.longitude_deg):g}° to the {'right' if part.longitude_deg > 0 else 'left'}"
+    if part.latitude_deg:
+        return f", {abs(part.latitude_deg):g}° {'up' if part.latitude_deg > 0 else 'down'}"
+    return ""
+
+
+def _image(eyes: list[Half], look: str, what: str) -> Image:
+    if look == "Anaglyph":
+        picture = anaglyph(eyes[LEFT], eyes[RIGHT])
+        alt = f"{what}: red-cyan anaglyph, left eye red, right eye cyan."
+        return jpeg(picture, alt, quality=_QUALITY[0])
+    eye = LEFT if look == "Left eye" else RIGHT
+    grey = np.clip(eyes[eye] * 255 + 0.5, 0, 255).astype(np.uint8)
+    return jpeg(grey, f"{what}: {look.lower()}.", quality=_QUALITY[1])
