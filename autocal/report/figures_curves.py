@@ -27,10 +27,13 @@ def far_histogram(view_rig: Rig, left: Array, right: Array, infinity_arcmin: flo
     """
     d = _horizontal_arcmin(view_rig, left, right)
     low, high = np.quantile(d, [0.002, 0.97]) if len(d) else (-10.0, 60.0)
-    low, high = min(float(low), -6.0, infinity_arcmin - 3.0), max(float(high), 20.0, infinity_arcmin + 3.0)
-    figure, axes = new_panel(820, 330)
+    high = max(float(high), 20.0, infinity_arcmin + 3.0)
+    low = min(float(low), -0.2 * high, infinity_arcmin - 3.0)  # room for the words left of zero
+    figure, axes = new_panel(1080, 360)
     axes.axvspan(low, 0, facecolor=ACCENT, alpha=0.14, zorder=0)
-    axes.hist(d, bins=np.linspace(low, high, 120), color=LEFT_EYE, alpha=0.85, zorder=2)
+    step = (high - low) / 120
+    bins = np.arange(np.floor(low / step), np.ceil(high / step) + 1) * step  # an edge at zero
+    axes.hist(d, bins=bins, color=LEFT_EYE, alpha=0.85, zorder=2)
     axes.axvline(0, color=INK, lw=1.8, zorder=3)
     axes.axvline(infinity_arcmin, color=ACCENT, lw=1.8, ls=(0, (5, 3)), zorder=3)
     axes.set(

@@ -18,7 +18,7 @@ from autocal.verify.field import Field, field_grid
 _REACH_DEG: Final = 95.0
 _RINGS_DEG: Final = (30, 60, 90)
 _SIZE_PX: Final = (460, 540)
-_SIGMA_STEPS_ARCMIN: Final = (0.0, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
+_RING: Final = "#83878d"  # seen on every colour of either scale
 
 
 def disparity_disc(field: FieldDisparity, name: str, heading: str, caption: str) -> Panel:
@@ -70,7 +70,7 @@ def sigma_disc(calibration: Calibration, name: str) -> Panel | None:
         f"Typically {middle:.2g}′, at most {worst:.2g}′. This is what the solve itself cannot tell; "
         "differences smaller than twice this mean nothing.",
         "one sigma of the vertical disparity of far things",
-        _SIGMA_STEPS_ARCMIN,
+        steps_for(sigma),
     )
 
 
@@ -124,6 +124,15 @@ def vertical_disc(values: Array, field: Field, name: str, heading: str, caption:
     )
 
 
+def steps_for(sizes: Array) -> tuple[float, ...]:
+    """Round steps from zero to about the largest size."""
+    from matplotlib.ticker import MaxNLocator
+
+    seen = sizes[np.isfinite(sizes)]
+    top = float(np.quantile(seen, 0.99)) if len(seen) else 1.0
+    return tuple(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]).tick_values(0.0, max(top, 1e-3)))
+
+
 def field_mesh(axes: Any, field: Field, values: Array, colours: Any, norm: Any) -> Any:
     """Cells of a field, whose y is down, on a disc, whose y is up."""
     angles = field.angles_deg
@@ -144,7 +153,7 @@ def _disc(heading: str) -> tuple[Any, Any]:
     axes.set_title(heading, color=INK, fontsize=15, fontweight="bold", loc="left")
     axes.add_patch(Circle((0, 0), _REACH_DEG, fc=DISC, ec="none", zorder=0))
     for angle in _RINGS_DEG:
-        axes.add_patch(Circle((0, 0), angle, fill=False, ec=INK, alpha=0.45, lw=1.0, zorder=2))
+        axes.add_patch(Circle((0, 0), angle, fill=False, ec=_RING, lw=1.0, zorder=2))
         tilt = np.deg2rad(-45)
         place = angle * np.cos(tilt), angle * np.sin(tilt)
         plate = {"facecolor": CARD, "edgecolor": "none", "alpha": 0.85, "pad": 2}

@@ -41,7 +41,8 @@ _VARIABLES: Final = {
 _DPI: Final = 72  # SVG units are points: 1 px of the drawing is 1 unit
 _SVG: Final = "http://www.w3.org/2000/svg"
 _XLINK: Final = "http://www.w3.org/1999/xlink"
-_JPEG_QUALITY: Final = 88
+_JPEG_QUALITIES: Final = (88, 80, 70, 60, 45, 30, 20)
+_FIGURE_BYTES: Final = 700_000
 
 
 def new_panel(width_px: int, height_px: int) -> tuple[Figure, Any]:
@@ -116,8 +117,19 @@ def _own_font(value: str) -> str:
     return re.sub(r"font: ([^;]*?)([\d.]+px) [^;]*", r"font-size: \2", value)
 
 
-def jpeg(picture: NDArray[np.uint8], alt: str, *, quality: int = _JPEG_QUALITY) -> Image:
-    """A picture, grey (H, W) or RGB (H, W, 3), as JPEG at full colour resolution: red and cyan stay apart."""
+def jpeg(picture: NDArray[np.uint8], alt: str, *, most_bytes: int) -> Image:
+    """A picture, grey (H, W) or RGB (H, W, 3), as JPEG at full colour resolution: red and cyan stay apart.
+
+    most_bytes: of the data URI; quality gives way to it, as noisy footage hardly shrinks.
+    """
+    for quality in _JPEG_QUALITIES:
+        uri = f"data:image/jpeg;base64,{base64.b64encode(_jpeg_bytes(picture, quality)).decode()}"
+        if len(uri) <= most_bytes:
+            break
+    return Image(uri, alt, picture.shape[1], picture.shape[0])
+
+
+def _jpeg_bytes(picture: NDArray[np.uint8], quality: int) -> bytes:
     import cv2
 
     bgr = picture[..., ::-1] if picture.ndim == 3 else picture
@@ -129,8 +141,7 @@ def jpeg(picture: NDArray[np.uint8], alt: str, *, quality: int = _JPEG_QUALITY) 
     done, data = cv2.imencode(".jpg", np.ascontiguousarray(bgr), flags)
     if not done:
         raise ValueError(f"a picture of shape {picture.shape} and type {picture.dtype} is no JPEG")
-    uri = f"data:image/jpeg;base64,{base64.b64encode(data.tobytes()).decode()}"
-    return Image(uri, alt, picture.shape[1], picture.shape[0])
+    return bytes(data.tobytes())
 
 
 def figure_jpeg(figure: Figure, alt: str) -> Image:
@@ -139,4 +150,4 @@ def figure_jpeg(figure: Figure, alt: str) -> Image:
 
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
-    return jpeg(np.asarray(canvas.buffer_rgba())[..., :3], alt)
+    return jpeg(np.asarray(canvas.buffer_rgba())[..., :3], alt, most_bytes=_FIGURE_BYTES)

@@ -17,9 +17,8 @@ _FORMS = {"deg": ".4f", "px": ".3f", "": ".6f"}
 
 def cautions(warnings: Sequence[str], assumed: Sequence[str], notes: Sequence[str] = ()) -> Points:
     """Warnings first, then what was taken for granted, then how far to trust figures."""
-    points = [Point("Warning", sentence(text)) for text in warnings]
-    points += [Point("Taken for granted", sentence(text)) for text in assumed]
-    points += [Point("Note", sentence(text)) for text in notes]
+    heads = (("Warnings", warnings), ("Taken for granted", assumed), ("Notes", notes))
+    points = [Point(head, " ".join(map(as_sentence, texts))) for head, texts in heads if texts]
     points.append(Point("Guidance, not law", CAUTION))
     points.append(
         Point(
@@ -86,10 +85,10 @@ def facts_of(calibration: Calibration) -> list[tuple[str, str]]:
     return facts
 
 
-def sentence(text: str) -> str:
+def as_sentence(text: str) -> str:
     """A remark with a capital and a full stop."""
     text = text.strip()
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '!', '?', ')')) else '.'}"
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '!', '?')) else '.'}"
 
 
 def knows_sigmas(calibration: Calibration) -> bool:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from autocal.calibration import Calibration, Held
 from autocal.geometry import Rig
 from autocal.geometry.lens import Array
+from autocal.geometry.parameters import RIG_NAMES
 from autocal.report.figures_curves import diverging_share, far_histogram, lens_panels
 from autocal.report.figures_field import disparity_disc, sigma_disc
 from autocal.report.figures_style import figure_jpeg
@@ -28,7 +29,7 @@ from autocal.report.page import (
     page,
     write_page,
 )
-from autocal.report.page_parts import cautions, facts_of, parameter_rows
+from autocal.report.page_parts import as_sentence, cautions, facts_of, parameter_rows
 from autocal.report.page_table import Table
 from autocal.report.pictures_disparity import ZONES_DEG, FieldDisparity, field_disparity
 from autocal.report.pictures_matches import matches_picture
@@ -38,6 +39,7 @@ Picture = NDArray[Any]
 
 #: 95th percentile of vertical disparity, arcmin: `autocal.report.verdict.comfort_level` says whose.
 _COMFORTABLE, _FAIL = 8.0, 17.0
+_WARNINGS_ON_TOP: Final = 2
 _MEASURED_ON: Final = "on matches that the solve did not use"
 
 
@@ -144,10 +146,9 @@ def verdict(calibration: Calibration) -> Verdict:
         more.append(f"The footage did not decide {what}: see what was held, and what to film to release it.")
     if calibration.warnings:
         state = "caution" if state == "good" else state
-        count = len(calibration.warnings)
-        more.append(
-            f"{'A warning goes' if count == 1 else f'{count} warnings go'} with it: see the cautions."
-        )
+    more += [f"Warning: {as_sentence(text)}" for text in calibration.warnings[:_WARNINGS_ON_TOP]]
+    if len(calibration.warnings) > _WARNINGS_ON_TOP:
+        more.append("There are more warnings: see the cautions.")
     return Verdict(state, sentence, tuple(more))
 
 
@@ -196,7 +197,8 @@ def _vertical_section(before: FieldDisparity, after: FieldDisparity, calibration
     return Figure(
         "Vertical disparity over the field",
         f"Each disc is the field of view, a ring every 30° off the middle; measured {_MEASURED_ON}. 1′ (a "
-        "sixtieth of a degree) is about 0.4 px of an 8192 x 4096 map. White is within 1′.",
+        "sixtieth of a degree) is about 0.4 px of an 8192 x 4096 map. White is within 1′; empty: too few "
+        "matches.",
         tuple(panels),
     )
 
@@ -228,8 +230,8 @@ def _far_section(solved: SolveEvidence) -> Figure:
     notes = [f"{how} Half the shift of {arcmin(60 * far.shift_deg)} goes to each eye."]
     if np.isfinite(far.far_edge_deg):
         notes.append(
-            f"Before the shift the far edge lay at {60 * far.far_edge_deg:+.1f}′ ± "
-            f"{60 * far.sigma_deg:.1f}′, where {far.matches:,} matches support it.".replace("-", "−")
+            f"Before the shift the far edge lay at {arcmin(60 * far.far_edge_deg)} ± "
+            f"{arcmin(60 * far.sigma_deg)}, where {far.matches:,} matches support it."
         )
     else:
         notes.append("The footage shows no far edge: film something further than 30 m away to set it.")
@@ -298,14 +300,17 @@ def _held_section(calibration: Calibration) -> Points:
 
 def _named(held: Held) -> str:
     names = _with_differences_folded(held.names)
-    text = ", ".join(names) if len(names) <= 6 else f"{', '.join(names[:5])} and {len(names) - 5} more"
+    text = "; ".join(names) if len(names) <= 6 else f"{'; '.join(names[:5])}; and {len(names) - 5} more"
     return text[:1].upper() + text[1:]
 
 
 def _with_differences_folded(names: Sequence[str]) -> list[str]:
-    """Names in words: what differs between the eyes as such."""
+    """Names in words: a mean of both eyes and their difference are one entry where both are held."""
     words = []
-    for name in names:
-        base = name.removesuffix("_difference").replace("_", " ").replace("focal", "focal length")
-        words.append(f"{base}, right against left" if name.endswith("_difference") else base)
+    for base in dict.fromkeys(name.removesuffix("_difference") for name in names):
+        plain = base.replace("_", " ").replace("focal", "focal length")
+        if f"{base}_difference" not in names:
+            words.append(plain if base in RIG_NAMES else f"{plain}, common to both eyes")
+        else:
+            words.append(f"{plain}, either eye" if base in names else f"{plain}, right against left")
     return words

@@ -12,6 +12,16 @@
     root.dataset.theme = dark ? "light" : "dark";
   });
 
+  // On paper nothing can be opened.
+  let opened = [];
+  addEventListener("beforeprint", () => {
+    opened = [...document.querySelectorAll("details:not([open])")];
+    for (const details of opened) details.open = true;
+  });
+  addEventListener("afterprint", () => {
+    for (const details of opened) details.open = false;
+  });
+
   // Slower than three changes a second, which is the limit of WCAG 2.2, 2.3.1 (three flashes or below).
   const BLINK_MS = 600;
 
