@@ -23,6 +23,10 @@ class MatchError(AutocalError):
     """The footage holds too little that both eyes see."""
 
 
+class TextureError(MatchError):
+    """The footage is stereo, but shows too little detail to be matched."""
+
+
 class SolveError(AutocalError):
     """The matches do not determine a calibration."""
 

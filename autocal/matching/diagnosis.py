@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from autocal.errors import MatchError, TextureError
 from autocal.geometry import yaw_pitch_roll_from_matrix
 from autocal.geometry.lens import Array
 from autocal.matching.contrast import DetectionImage
@@ -22,12 +23,12 @@ _SAME_PICTURE_PX = 0.3
 
 def why_few_matches(
     views: tuple[View, View], features: tuple[Features, Features], rng: np.random.Generator, device: str
-) -> str:
-    """What is wrong with a pair of halves that hardly match, in words."""
+) -> MatchError:
+    """What is wrong with a pair of halves that hardly match, as the error to raise."""
     counts = [len(f) for f in features]
     if min(counts) < _FEWEST_POINTS:
         where = ("left", "right")[int(np.argmin(counts))]
-        return (
+        return TextureError(
             f"too little texture: only {min(counts)} distinctive points in the {where} half. Film a "
             "place full of detail (leaves, bricks, shelves) in good light, sharp, with the lens caps off"
         )
@@ -35,15 +36,15 @@ def why_few_matches(
     link = link_eyes(features[0], mirrored, rng, device)
     if len(link.pairs) >= FEWEST_EYE_PAIRS:
         if abs(_roll_deg(link.R)) > _MOST_ROLL_DEG:
-            return (
+            return MatchError(
                 "one half is mirrored top to bottom against the other: flip it vertically before solving "
                 "(or undo the flip in the recorder or the player that wrote the file)"
             )
-        return (
+        return MatchError(
             "one half looks mirrored left to right against the other: flip it horizontally before solving "
             "(or undo the mirror in the recorder or the player that wrote the file)"
         )
-    return (
+    return MatchError(
         "the two halves do not show the same scene. Is this a side-by-side recording of both eyes, and not "
         "a flat 2D clip? Two files of two eyes must start at the same instant"
     )

@@ -320,7 +320,7 @@ class _Matcher:
         if all(self.coincident):
             raise MatchError(diagnosis.SAME_PICTURE)
         if max(self.eye_pairs) < diagnosis.FEWEST_EYE_PAIRS:
-            raise MatchError(diagnosis.why_few_matches(*self._evidence, self.rng, self.device))
+            raise diagnosis.why_few_matches(*self._evidence, self.rng, self.device)
         rolled = diagnosis.upside_down(self.R_eyes)
         if rolled:
             raise MatchError(rolled)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,20 +10,40 @@ import numpy as np
 
 from autocal.calibration import Calibration
 from autocal.exchange.any_file import carried_over
+from autocal.footage.survey import StereoFrame
 from autocal.matches import EyePairs
+
+
+@dataclass(frozen=True)
+class Moment:
+    """Where a matched frame comes from: clip, frame number and time (s) in it, and number of the burst."""
+
+    clip: int
+    index: int
+    time_s: float
+    burst: int
 
 
 @dataclass(frozen=True, eq=False)
 class ClipPairs:
-    """Matches between the eyes, left eye first, px in halves of `half_size`; notes for a person."""
+    """Matches between the eyes, left eye first, px in halves of `half_size`; notes for a person.
+
+    moments: where each frame of the pairs comes from.
+    """
 
     pairs: EyePairs
     half_size: tuple[int, int]
     notes: tuple[str, ...]
+    moments: tuple[Moment, ...] = ()
 
 
 def clip_pairs(
-    clips: Sequence[Path], calibration: Calibration, rng: np.random.Generator, *, frames: int = 12
+    clips: Sequence[Path],
+    calibration: Calibration,
+    rng: np.random.Generator,
+    *,
+    frames: int = 12,
+    burst: int = 1,
 ) -> ClipPairs:
     """Match the eyes of a clip. The calibration's lenses only guide the search, and say which half is left.
 
@@ -32,12 +52,14 @@ def clip_pairs(
     from autocal.footage import find_image_circles, open_footage
     from autocal.matching import match_bursts
 
+    moments: list[Moment] = []
     with open_footage(list(clips)) as footage:
         rig = carried_over(calibration, footage.half_size).rig
-        survey = footage.choose(frames, burst=1)
+        survey = footage.choose(frames, burst=burst)
         first, second = find_image_circles(survey)
         lenses = (rig.right, rig.left) if calibration.swapped else (rig.left, rig.right)
-        matched = match_bursts(footage.bursts(survey), (first.circle, second.circle), lenses, rng=rng)
+        bursts = _noted(footage.bursts(survey), moments)
+        matched = match_bursts(bursts, (first.circle, second.circle), lenses, rng=rng)
         notes = (*footage.notes, *matched.notes)
         half_size = footage.half_size
     pairs = matched.matches.eye_pairs()
@@ -49,4 +71,11 @@ def clip_pairs(
             pixel_left=pairs.pixel_right,
             pixel_right=pairs.pixel_left,
         )
-    return ClipPairs(pairs, half_size, notes)
+    return ClipPairs(pairs, half_size, notes, tuple(moments))
+
+
+def _noted(bursts: Iterable[Sequence[StereoFrame]], moments: list[Moment]) -> Iterator[Sequence[StereoFrame]]:
+    """The bursts as they come, each frame's origin appended to `moments`."""
+    for number, burst in enumerate(bursts):
+        moments.extend(Moment(frame.clip, frame.index, frame.time_s, number) for frame in burst)
+        yield burst

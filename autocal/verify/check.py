@@ -1,0 +1,375 @@
+"""Does a calibration still hold for a clip? Fresh matches, a remaining rotation with its sigma, a verdict.
+
+The verdict is a test, not a look: a difference must be significant, and large enough to matter; and a
+calibration is said to hold only where a difference worth a correction can be excluded. The calibration's
+own uncertainty counts as well as the matches': d^T (C1 + C2)^-1 d (Hansen et al., CVPR 2012).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocal.calibration import Calibration
+from autocal.converge import far_edge
+from autocal.errors import TextureError
+from autocal.exchange.any_file import carried_over
+from autocal.geometry.epipolar import horizontal_disparity, vertical_disparity
+from autocal.geometry.lens import Array
+from autocal.geometry.rotation import rotation_about, rotation_vector_from_matrix
+from autocal.verify.check_change import Change, find_changes
+from autocal.verify.check_comfort import (
+    Cells,
+    FarCheck,
+    ZoneComfort,
+    far_check,
+    local_disparity,
+    worst,
+    zones,
+)
+from autocal.verify.check_rotation import (
+    FITTED,
+    Fit,
+    Rows,
+    axes_from_fitted,
+    from_calibration,
+    refined,
+    rows_of,
+    yaw_pitch_roll_deg,
+)
+from autocal.verify.check_windows import FEWEST_CELLS, FEWEST_MATCHES, Window, timeline
+from autocal.verify.clip_pairs import ClipPairs, clip_pairs
+
+Verdict = Literal["holds", "drifted", "cannot-tell"]
+AXES: Final = ("yaw", "pitch", "roll")
+#: A difference counts when chance alone would show one on any of the four axes in one clip of a hundred.
+SIGNIFICANCE: Final = 0.01
+#: Hands move a calibration in steps of 0.1 degree; a third of a step is not worth a hand (common
+#: practice, no source).
+HAND_STEP_DEG: Final = 0.1
+MATTERS_DEG: Final = HAND_STEP_DEG / 3
+#: A difference in size of 0.3 % is 8' of vertical disparity at 45 degrees off axis; a third, likewise.
+SIZE_STEP_PERCENT: Final = 0.3
+MATTERS_SIZE_PERCENT: Final = SIZE_STEP_PERCENT / 3
+#: What a turn and a difference in size leave unexplained, locally, before the lenses are doubted.
+UNEXPLAINED_ARCMIN: Final = 4.0
+_WINDOWS: Final = 16
+_ARCMIN: Final = 60.0 * 180.0 / np.pi
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Vertical disparity of the matches that agree: median and 95th percentile of the absolute, arcmin."""
+
+    median_absolute: float
+    p95: float
+
+
+@dataclass(frozen=True, eq=False)
+class UsedMatches:
+    """What was measured, match by match, the calibration applied.
+
+    left, right: (n, 3), rectified unit directions in the rig frame; left_view, right_view: the same with the
+    calibration's convergence. vertical_arcmin: (n,);
+    horizontal_arcmin: (n,), with the calibration's convergence; sigma_arcmin: (n,), of either, from the pixel
+    sigmas. agreeing: (n,), False for those taken for mismatches. window: (n,), number of the window, -1 for
+    none. pixel_left, pixel_right: (n, 2), px.
+    """
+
+    left: Array
+    right: Array
+    left_view: Array
+    right_view: Array
+    vertical_arcmin: Array
+    horizontal_arcmin: Array
+    sigma_arcmin: Array
+    agreeing: NDArray[np.bool_]
+    window: NDArray[np.int64]
+    pixel_left: Array
+    pixel_right: Array
+
+
+@dataclass(frozen=True, eq=False)
+class CheckResult:
+    """Everything a check found.
+
+    drifted_axes: of "yaw", "pitch", "roll", "size", "lenses". missing: what the footage lacks, in words.
+    rotation_deg: (3,), yaw, pitch, roll of the right eye now (after the last step in the take) against
+    where the calibration has it; covariance_deg2: (3, 3), of matches and calibration together;
+    sigma_matches_deg: (3,), of the matches alone; size_percent: right picture larger than the calibration
+    says.
+    p_value: of the three angles together, if nothing had turned. changes: within the take.
+    unexplained_arcmin: local vertical disparity (rms over cells) that neither a turn nor size explain.
+    NaN where not measured.
+    """
+
+    verdict: Verdict
+    drifted_axes: tuple[str, ...]
+    missing: tuple[str, ...]
+    rotation_deg: Array
+    covariance_deg2: Array
+    sigma_matches_deg: Array
+    size_percent: float
+    size_sigma_percent: float
+    p_value: float
+    unexplained_arcmin: float
+    vertical: Spread
+    matches: int
+    rejected: int
+    windows: tuple[Window, ...]
+    changes: tuple[Change, ...]
+    zones: tuple[ZoneComfort, ...]
+    comfort: str | None
+    far: FarCheck
+    cells: Cells | None
+    used: UsedMatches | None
+    notes: tuple[str, ...]
+
+    @property
+    def sigma_deg(self) -> Array:
+        """(3,), of yaw, pitch, roll, matches and calibration together."""
+        return np.sqrt(np.diag(self.covariance_deg2))
+
+
+def check_clips(
+    calibration: Calibration, clips: Sequence[Path], *, windows: int = _WINDOWS, seed: int = 0
+) -> CheckResult:
+    """Check a calibration against footage of its unit.
+
+    Raises FootageError, MatchError, and CalibrationFileError where the clip has another aspect.
+    Footage with too little texture is no error: the verdict is then that it cannot be told.
+    """
+    try:
+        seen = clip_pairs(clips, calibration, np.random.default_rng(seed), frames=windows, burst=1)
+    except TextureError as problem:
+        return _cannot_tell((str(problem),), 0, ())
+    return check_pairs(calibration, seen)
+
+
+def check_pairs(calibration: Calibration, seen: ClipPairs) -> CheckResult:
+    """Check a calibration against matches between the eyes; see `check_clips`."""
+    calibration = carried_over(calibration, seen.half_size)
+    rig = calibration.rig
+    rows = rows_of(rig, seen.pairs)
+    if len(rows) < FEWEST_MATCHES or len(np.unique(rows.cell)) < FEWEST_CELLS:
+        return _cannot_tell(_too_few(rows), len(rows), seen.notes)
+    _, overall = refined(rows, rig)
+    take = timeline(rows, seen.moments, rig, overall.agreeing)
+    changes = find_changes(
+        np.array([w.elapsed_s for w in take.windows]),
+        np.array([w.rotation_deg for w in take.windows]).reshape(-1, 3),
+        np.array([w.covariance_deg2 for w in take.windows]).reshape(-1, 3, 3),
+    )
+    steps = [change.last for change in changes if change.kind == "step"]
+    now = take.of_row >= max(steps, default=-1)
+    moved, fit = refined(rows.where(now), rig)
+    covariance = fit.covariance + from_calibration(moved, fit, calibration, seen.pairs)
+    to_axes = axes_from_fitted(rig)
+    rotation = yaw_pitch_roll_deg(moved, fit.vector, rig)
+    axes_covariance = to_axes @ covariance @ to_axes.T
+    size = 100 * (moved.size + float(fit.vector[FITTED.index("size")]))
+    size_sigma = 100 * float(np.sqrt(covariance[-1, -1]))
+    used = _used(calibration, rows, seen, take.agreeing, take.of_row)
+    agreeing = take.agreeing
+    cells = local_disparity(rows.left[agreeing], used.vertical_arcmin[agreeing])
+    rated = zones(
+        cells, rows.left[agreeing], used.vertical_arcmin[agreeing], _parts(rows, moved, fit, agreeing)
+    )
+    unexplained = _unexplained(moved, fit)
+    deviations = np.array([*np.sqrt(np.diag(axes_covariance)), size_sigma])
+    verdict, axes = _decide(np.array([*rotation, size]), deviations, unexplained)
+    missing = _missing(np.array([*rotation, size]), deviations) if verdict == "cannot-tell" else ()
+    return CheckResult(
+        verdict,
+        axes,
+        missing,
+        rotation,
+        axes_covariance,
+        np.sqrt(np.diag(to_axes @ fit.covariance @ to_axes.T)),
+        size,
+        size_sigma,
+        _p_value(rotation, axes_covariance),
+        unexplained,
+        _spread(used.vertical_arcmin[agreeing]),
+        int(agreeing.sum()),
+        int(np.sum(~agreeing)),
+        take.windows,
+        changes,
+        rated,
+        worst([zone.grade for zone in rated]),
+        _far(used, rows.frame),
+        cells,
+        used,
+        (*seen.notes, *_notes(calibration, used, take.left_out, len(take.windows))),
+    )
+
+
+def _decide(values: Array, sigmas: Array, unexplained: float) -> tuple[Verdict, tuple[str, ...]]:
+    """The verdict, and the axes that drifted. values, sigmas: (4,), yaw, pitch, roll (deg), size (%)."""
+    from scipy.stats import norm
+
+    matters = np.array([MATTERS_DEG] * 3 + [MATTERS_SIZE_PERCENT])
+    beyond_chance = norm.isf(SIGNIFICANCE / len(values) / 2)  # Bonferroni over the axes
+    moved = (np.abs(values) > matters) & (np.abs(values) > beyond_chance * sigmas)
+    axes = [name for name, m in zip((*AXES, "size"), moved, strict=True) if m]
+    if unexplained > UNEXPLAINED_ARCMIN:
+        axes.append("lenses")
+    if axes:
+        return "drifted", tuple(axes)
+    return ("cannot-tell" if _open(values, sigmas).any() else "holds"), ()
+
+
+def _open(values: Array, sigmas: Array) -> NDArray[np.bool_]:
+    """(4,): where a difference worth a hand step cannot be excluded, at 95 %."""
+    step = np.array([HAND_STEP_DEG] * 3 + [SIZE_STEP_PERCENT])
+    return np.abs(values) + 1.96 * sigmas > step
+
+
+def _missing(values: Array, sigmas: Array) -> tuple[str, ...]:
+    names = np.array([*AXES, "size"])[_open(values, sigmas)]
+    units = {"size": "%"}
+    table = dict(zip((*AXES, "size"), sigmas, strict=True))
+    uncertain = ", ".join(f"{n} ± {table[n]:.3f} {units.get(n, '°')}" for n in names)
+    return (
+        f"too uncertain: {uncertain} (one sigma). Film more texture all over the picture, near things "
+        "beside far ones, for longer; or use a calibration that is itself surer",
+    )
+
+
+def _too_few(rows: Rows) -> tuple[str, ...]:
+    return (
+        f"too little texture: {len(rows)} points seen by both eyes in {len(np.unique(rows.cell))} parts of "
+        f"the picture, at least {FEWEST_MATCHES} in {FEWEST_CELLS} parts are needed. Film a place full of "
+        "detail, in good light, sharp, and more of it",
+    )
+
+
+def _cannot_tell(missing: tuple[str, ...], matches: int, notes: tuple[str, ...]) -> CheckResult:
+    nothing = np.full(3, np.nan)
+    return CheckResult(
+        "cannot-tell",
+        (),
+        missing,
+        nothing,
+        np.full((3, 3), np.nan),
+        nothing,
+        np.nan,
+        np.nan,
+        np.nan,
+        np.nan,
+        Spread(np.nan, np.nan),
+        matches,
+        0,
+        (),
+        (),
+        (),
+        None,
+        FarCheck(np.nan, np.nan, np.nan, np.nan, None),
+        None,
+        None,
+        notes,
+    )
+
+
+def _p_value(rotation: Array, covariance: Array) -> float:
+    from scipy.stats import chi2
+
+    return float(chi2.sf(rotation @ np.linalg.solve(covariance, rotation), len(AXES)))
+
+
+def _spread(vertical: Array) -> Spread:
+    magnitude = np.abs(vertical)
+    return Spread(float(np.median(magnitude)), float(np.percentile(magnitude, 95)))
+
+
+def _used(
+    calibration: Calibration,
+    rows: Rows,
+    seen: ClipPairs,
+    agreeing: NDArray[np.bool_],
+    window: NDArray[np.int64],
+) -> UsedMatches:
+    # d @ R with the eye rotations of `Rig.converged`.
+    half = rotation_about("y", np.deg2rad(calibration.far.shift_deg) / 2)
+    left_view, right_view = rows.left @ half, rows.right @ half.T
+    return UsedMatches(
+        rows.left,
+        rows.right,
+        left_view,
+        right_view,
+        vertical_disparity(rows.left, rows.right) * _ARCMIN,
+        horizontal_disparity(left_view, right_view) * _ARCMIN,
+        rows.sigma / _across(rows) * _ARCMIN,
+        agreeing,
+        window,
+        seen.pairs.pixel_left[rows.pair],
+        seen.pairs.pixel_right[rows.pair],
+    )
+
+
+def _across(rows: Rows) -> Array:
+    """(n,): the constraint's value over vertical disparity: x . (l x r) is sin(psi_l - psi_r) (1 - x^2)."""
+    x = 0.5 * (rows.left[:, 0] + rows.right[:, 0])
+    return np.sqrt(np.maximum(1 - x * x, 1e-6))
+
+
+def _parts(rows: Rows, moved: Rows, fit: Fit, agreeing: NDArray[np.bool_]) -> dict[str, Array]:
+    """Vertical disparity, arcmin, (n,) at the agreeing rows, that each remaining turn and size explain."""
+    vector = fit.vector.copy()
+    vector[:3] += _turn_so_far(moved)
+    vector[-1] += moved.size
+    by_column = rows.rows[agreeing] * vector / _across(rows)[agreeing, None] * _ARCMIN
+    return {
+        "pitch": by_column[:, 0],
+        "yaw": by_column[:, 1],
+        "roll": by_column[:, 2],
+        "size": by_column[:, 5],
+    }
+
+
+def _turn_so_far(moved: Rows) -> Array:
+    """(3,), rad: how far the working point is turned from the calibration, to first order."""
+    return rotation_vector_from_matrix(moved.R_cal_right.T @ moved.R_cal_left)
+
+
+def _unexplained(moved: Rows, fit: Fit) -> float:
+    """Local vertical disparity left after the fit, rms over cells, less what matches scatter by."""
+    agreeing = fit.agreeing
+    residual = (moved.value + moved.rows @ fit.vector) / _across(moved) * _ARCMIN
+    cells = local_disparity(moved.left[agreeing], residual[agreeing])
+    if not len(cells.matches):
+        return float("nan")
+    excess = np.median(cells.vertical_arcmin**2 - cells.sigma_arcmin**2) / 0.455  # median of chi-square, 1
+    return float(np.sqrt(max(excess, 0.0)))
+
+
+def _far(used: UsedMatches, frame: NDArray[np.int64]) -> FarCheck:
+    good = used.agreeing
+    sigma = used.sigma_arcmin[good]
+    edge = far_edge(used.left_view[good], used.right_view[good], sigma / _ARCMIN, frame[good])
+    ends = (np.nan, np.nan) if edge is None else (edge.disparity * _ARCMIN, edge.sigma * _ARCMIN)
+    return far_check(used.horizontal_arcmin[good], sigma, ends)
+
+
+def _notes(calibration: Calibration, used: UsedMatches, left_out: int, windows: int) -> tuple[str, ...]:
+    notes = []
+    if not np.any(calibration.covariance):
+        notes.append("the calibration states no uncertainty of its own: it is taken as exact")
+    if left_out:
+        notes.append(
+            f"{left_out} of {left_out + windows} windows hold too few matches for an estimate of their own"
+        )
+    if windows < 2:
+        notes.append("a single window: whether anything changed within the take is not known")
+    beyond = np.mean(used.horizontal_arcmin[used.agreeing] < -2 * used.sigma_arcmin[used.agreeing])
+    if beyond > 0.5:
+        notes.append(
+            f"{100 * beyond:.0f} % of the matches lie beyond infinity: either the yaw has moved, or the eyes "
+            "are exchanged against the calibration"
+        )
+    return tuple(notes)
