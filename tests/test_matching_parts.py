@@ -16,7 +16,7 @@ from autocal.matching.consistency import (
     fit_epipolar,
     moves_like_neighbours,
 )
-from autocal.matching.contrast import clipped_level, detection_image
+from autocal.matching.contrast import DETECTION_DIAMETER, clipped_level, detection_image
 from autocal.matching.features import find_features, spread_over_sphere
 from autocal.matching.pairs import mutual_pairs
 from autocal.matching.tracks import Proposals, TrackTable, join
@@ -48,9 +48,10 @@ def _directions(rng: np.random.Generator, n: int, out_to_deg: float = 85.0) -> A
 
 def test_reduced_pixels_keep_their_centres() -> None:
     """A picture reduced by two: reduced pixel 0 covers full pixels 0 and 1, its centre is at 0.5."""
-    circle = ImageCircle(1099.5, 1099.5, 1100.0)
-    image = detection_image(np.zeros((2200, 2200), np.uint8), circle, 20.0)
-    assert image.pixels.shape == (1100, 1100)
+    side = round(2 * DETECTION_DIAMETER)
+    circle = ImageCircle((side - 1) / 2, (side - 1) / 2, DETECTION_DIAMETER)
+    image = detection_image(np.zeros((side, side), np.uint8), circle, 20.0)
+    assert image.pixels.shape == (side // 2, side // 2)
     assert np.allclose(image.full_from_reduced([[0.0, 1.0]]), [[0.5, 2.5]])
     assert np.allclose(image.reduced_from_full(image.full_from_reduced([[3.3, 8.1]])), [[3.3, 8.1]])
 
@@ -132,18 +133,36 @@ def test_pairs_equal_those_of_kornia() -> None:
     a = rng.uniform(size=(300, 128)).astype(np.float32)
     b = np.concatenate([a[:150] + 0.25 * rng.uniform(size=(150, 128)), rng.uniform(size=(200, 128))])
     a, b = (d / np.linalg.norm(d, axis=1, keepdims=True) for d in (a, b.astype(np.float32)))
-    ours = mutual_pairs(torch.from_numpy(a) @ torch.from_numpy(b).T)
+    ours = mutual_pairs(a, b)
     _, theirs = kornia.feature.match_smnn(torch.from_numpy(a), torch.from_numpy(b), 0.82)
     assert len(ours) > 100
     assert set(zip(ours.a.tolist(), ours.b.tolist(), strict=True)) == set(map(tuple, theirs.tolist()))
 
 
 def test_a_look_alike_along_the_curve_makes_a_pair_ambiguous() -> None:
-    cosines = torch.tensor([[0.95, 0.94, 0.1], [0.1, 0.2, 0.9]])
+    # With an orthonormal basis as the other side, these rows are the cosines themselves.
+    rows = np.array([[0.95, 0.94, 0.1], [0.1, 0.2, 0.9]], np.float32)
     gate = torch.tensor([[True, False, False], [False, False, True]])
-    assert mutual_pairs(cosines, gate).a.tolist() == [0, 1]
+    basis = np.eye(3, dtype=np.float32)
+    assert mutual_pairs(rows, basis, reach=lambda at: (gate[at], gate[at])).a.tolist() == [0, 1]
     everywhere = torch.ones_like(gate)
-    assert mutual_pairs(cosines, gate, everywhere).a.tolist() == [1]
+    assert mutual_pairs(rows, basis, reach=lambda at: (gate[at], everywhere[at])).a.tolist() == [1]
+
+
+def test_pairs_do_not_depend_on_the_size_of_the_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(1)
+    a = rng.uniform(size=(400, 128)).astype(np.float32)
+    b = (a + 0.2 * rng.uniform(size=a.shape))[rng.permutation(400)].astype(np.float32)
+    a, b = (d / np.linalg.norm(d, axis=1, keepdims=True) for d in (a, b))
+    gate = torch.from_numpy(rng.uniform(size=(400, 400)) < 0.5)
+    rivals = gate | torch.from_numpy(rng.uniform(size=(400, 400)) < 0.5)
+    found = []
+    for block in (7, 1000):
+        monkeypatch.setattr("autocal.matching.pairs._BLOCK", block)
+        found.append(mutual_pairs(a, b, reach=lambda at: (gate[at], rivals[at])))
+    assert len(found[0]) > 50
+    assert np.array_equal(found[0].a, found[1].a)
+    assert np.array_equal(found[0].b, found[1].b)
 
 
 # ---- consistency

@@ -21,9 +21,10 @@ Floats = NDArray[np.float32]
 Luma = NDArray[np.unsignedinteger[Any]]
 
 #: Diameter of the image circle, px, in the reduced picture that points are found in.
-DETECTION_DIAMETER = 1100.0
+DETECTION_DIAMETER = 960.0
 _WINDOW_SHARE = 1 / 20  # side of the normalisation window over the circle's diameter
-_GREY, _SPAN = 128.0, 40.0  # grey level of the local mean, grey levels a local standard deviation
+#: Grey level of the local mean; grey levels a local standard deviation, and what they tend to.
+_GREY, _SPAN, _REACH = 128.0, 40.0, 126.0
 _CLIP_SHARE = 5e-4  # a top grey level held by more of the picture than this is a clipped one
 
 
@@ -86,8 +87,10 @@ def normalised(picture: Floats, lit: Bytes, window: int) -> Bytes:
     centred = (picture - mean) * weight
     variance = cv2.blur(centred * centred, box) / share
     floor = 2.0 * noise_level(picture, weight) + 1e-3 * float(np.ptp(picture)) + 1e-6
-    out = _GREY + _SPAN * centred / np.sqrt(variance + floor * floor)
-    return np.clip(np.rint(out), 0, 255).astype(np.uint8)
+    # Bent towards black and white, not cut off: the brightest of a bright blob stays its peak.
+    deviations = centred / np.sqrt(variance + floor * floor)
+    out = _GREY + _REACH * np.tanh(deviations * (_SPAN / _REACH))
+    return np.rint(out).astype(np.uint8)
 
 
 def noise_level(picture: Floats, weight: Floats) -> float:

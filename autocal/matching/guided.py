@@ -20,10 +20,12 @@ from autocal.matching.consistency import (
     moves_like_neighbours,
 )
 from autocal.matching.features import Features
-from autocal.matching.pairs import Pairs, mutual_pairs, similarity_matrix
+from autocal.matching.pairs import Pairs, mutual_pairs
 
 if TYPE_CHECKING:
     import torch
+
+    from autocal.matching.pairs import Reach
 
 #: Fewer matches than this that agree with each other prove nothing.
 FEWEST_CONSISTENT = 25
@@ -57,14 +59,14 @@ def link_frames(earlier: Features, later: Features, rng: np.random.Generator, de
 
 
 def _link(a: Features, b: Features, rng: np.random.Generator, device: str, *, between_eyes: bool) -> Link:
-    cosines = similarity_matrix(a.descriptor, b.descriptor, device)
-    pairs = mutual_pairs(cosines)
+    pairs = mutual_pairs(a.descriptor, b.descriptor, device)
     free = len(pairs)
     R, _ = coarse_rotation(a.bearing[pairs.a], b.bearing[pairs.b], rng)
     seeds, fit = _checked(a, b, pairs, R, between_eyes)
     if len(seeds) < FEWEST_CONSISTENT:
         return Link(seeds, R, fit, free)
-    guided = mutual_pairs(cosines, *_within_reach(a, b, seeds, R, fit, device))
+    reach = _within_reach(a, b, seeds, R, fit, device)
+    guided = mutual_pairs(a.descriptor, b.descriptor, device, reach)
     pairs, fit = _checked(a, b, guided, R, between_eyes)
     return Link(pairs, R, fit, free)
 
@@ -91,9 +93,9 @@ def _tolerance(miss: Array) -> float:
 
 def _within_reach(
     a: Features, b: Features, seeds: Pairs, R: Array, fit: EpipolarFit | None, device: str
-) -> tuple[torch.Tensor, torch.Tensor]:
-    """(n, m) bool: where a point of `a` may lie in `b`, going by the motion of the nearest seeds;
-    and, wider, where a thing that only looks like it may lie: all along the epipolar curve.
+) -> Reach:
+    """Where points of `a` may lie in `b`, (rows, m), going by the motion of the nearest seeds; and, wider,
+    where a thing that only looks like them may lie: all along the epipolar curve.
     """
     import torch
     from scipy.spatial import cKDTree
@@ -111,16 +113,26 @@ def _within_reach(
         return torch.from_numpy(np.ascontiguousarray(values, dtype=np.float32)).to(device)
 
     # |centre - b| < r where 2 centre . b > |centre|^2 + 1 - r^2, for unit b.
-    target = on_device(b.bearing)
-    nearness = on_device(2.0 * centre) @ target.T
+    target = on_device(b.bearing).T
+    twice = on_device(2.0 * centre)
     size = (centre**2).sum(axis=1) + 1.0
-    gate = nearness > on_device(size - reach**2)[:, None]
-    rivals = nearness > on_device(size - (reach + _RIVALS_RAD[fit is not None]) ** 2)[:, None]
-    if fit is not None:
-        normal = np.cross(fit.baseline, a.bearing @ fit.R.T)
-        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-3)
-        off = on_device(normal) @ target.T
-        on_curve = off.abs_() < max(_STRIP_RAD, _STRIP_SPREADS * fit.spread) + np.deg2rad(0.25)
-        gate &= on_curve
-        rivals &= on_curve
-    return gate, rivals
+    possible = on_device(size - reach**2)[:, None]
+    alike = on_device(size - (reach + _RIVALS_RAD[fit is not None]) ** 2)[:, None]
+    if fit is None:
+
+        def in_circle(rows: slice) -> tuple[torch.Tensor, torch.Tensor]:
+            nearness = twice[rows] @ target
+            return nearness > possible[rows], nearness > alike[rows]
+
+        return in_circle
+    normals = np.cross(fit.baseline, a.bearing @ fit.R.T)
+    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-3)
+    normal = on_device(normals)
+    half_width = max(_STRIP_RAD, _STRIP_SPREADS * fit.spread) + np.deg2rad(0.25)
+
+    def on_curve(rows: slice) -> tuple[torch.Tensor, torch.Tensor]:
+        nearness = twice[rows] @ target
+        strip = (normal[rows] @ target).abs_() < half_width
+        return (nearness > possible[rows]) & strip, (nearness > alike[rows]) & strip
+
+    return on_curve

@@ -10,13 +10,15 @@ from autocal.geometry.lens import Array
 from autocal.matches import LEFT, RIGHT, Ints
 from autocal.matching.features import Features
 from autocal.matching.guided import FEWEST_CONSISTENT, Link, link_frames
-from autocal.matching.pairs import mutual_pairs, similarity_matrix
+from autocal.matching.pairs import mutual_pairs
 from autocal.matching.tracks import Proposals, TrackTable
 from autocal.matching.workers import Workers
 
 #: Earlier leads that are always compared.
 RECENT = 2
-_REVISITED = 3  # further ones, where a glance shows that they see the same place
+#: Further ones, where a glance shows that they see the same place: usually, and where the last leads do not.
+_REVISITED, _REVISITED_WHEN_LOST = 1, 3
+_LOST = 200  # matches with the last leads
 _GLANCE_POINTS, _GLANCE_MATCHES = 800, 16
 _REMEMBERED = 60
 
@@ -52,24 +54,30 @@ def earlier_links(
 ) -> list[EarlierLink]:
     """Match a new frame with the last leads, and with older ones that look alike."""
     known = len(leads)
-    recent = list(range(max(0, known - RECENT), known))
-    older = [
-        (_glance(leads[lead], features, device), lead)
-        for lead in range(max(0, known - _REMEMBERED), known - RECENT)
-    ]
-    revisited = [lead for seen, lead in sorted(older, reverse=True)[:_REVISITED] if seen >= _GLANCE_MATCHES]
-    # A generator each, so that threads do not race for random numbers.
-    wanted = [
-        (lead, eye, np.random.default_rng(rng.integers(2**63)))
-        for lead in [*recent, *revisited]
-        for eye in (LEFT, RIGHT)
-    ]
 
     def linked(item: tuple[int, int, np.random.Generator]) -> EarlierLink:
         lead, eye, own_rng = item
         return EarlierLink(lead, eye, link_frames(leads[lead].features[eye], features[eye], own_rng, device))
 
-    return [item for item in workers.map(linked, wanted) if len(item.link.pairs) >= FEWEST_CONSISTENT]
+    def linked_with(earlier: list[int]) -> list[EarlierLink]:
+        # A generator each, so that threads do not race for random numbers.
+        wanted = [
+            (lead, eye, np.random.default_rng(rng.integers(2**63)))
+            for lead in earlier
+            for eye in (LEFT, RIGHT)
+        ]
+        links = workers.map(linked, wanted)
+        return [item for item in links if len(item.link.pairs) >= FEWEST_CONSISTENT]
+
+    links = linked_with(list(range(max(0, known - RECENT), known)))
+    lost = max((len(item.link.pairs) for item in links), default=0) < _LOST
+    older = [
+        (_glance(leads[lead], features, device), lead)
+        for lead in range(max(0, known - _REMEMBERED), known - RECENT)
+    ]
+    most = _REVISITED_WHEN_LOST if lost else _REVISITED
+    seen_before = [lead for seen, lead in sorted(older, reverse=True)[:most] if seen >= _GLANCE_MATCHES]
+    return links + linked_with(seen_before)
 
 
 def place_in_world(
@@ -100,4 +108,4 @@ def proposals(leads: list[Lead], item: EarlierLink, table: TrackTable) -> Propos
 def _glance(lead: Lead, features: tuple[Features, Features], device: str) -> int:
     """How many of the strongest points of both left eyes match."""
     a, b = (f[LEFT].strongest(_GLANCE_POINTS) for f in (lead.features, features))
-    return len(mutual_pairs(similarity_matrix(a, b, device)))
+    return len(mutual_pairs(a, b, device))

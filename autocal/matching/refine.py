@@ -28,8 +28,8 @@ from autocal.matching.patches import (
 if TYPE_CHECKING:
     import torch
 
-_SHIFT_STEPS = 3  # shift alone at first: shape from far off runs away
-_STEPS = 12
+_SHIFT_STEPS = 2  # shift alone at first: shape from far off runs away
+_STEPS = 9
 _CONVERGED = 0.008  # sample spacings
 _LONGEST_STEP, _LARGEST_SHAPE_STEP = 1.5, 0.25
 _CHUNK = 256  # patches whose machinery fits a processor's cache
