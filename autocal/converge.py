@@ -68,7 +68,9 @@ def far_edge(left: Array, right: Array, sigma: Array, frame: Ints) -> FarEdge | 
         spread = float(np.std(disparity[inside]))
         # Sights of one thing in many frames share its error: count places, not sights.
         places = max((last - first) / max(len(np.unique(frame)), 1), 1.0)
-        return FarEdge(float(np.median(disparity[inside])), spread / np.sqrt(places), last - first)
+        # Where content thins out instead of ending, the window's own width is what is not known.
+        sigma_edge = max(spread / np.sqrt(places), width / 8)
+        return FarEdge(float(np.median(disparity[inside])), sigma_edge, last - first)
     return None
 
 
@@ -88,7 +90,7 @@ def far_plane(edge: FarEdge | None, yaw_sigma: float, far: str | float) -> tuple
         )
         return FarPlane("infinity", 0.0, degrees, sigma, matches), tuple(warnings)
     total = float(np.hypot(edge.sigma, yaw_sigma))
-    beyond = edge.disparity < -3 * total
+    beyond = edge.disparity < -max(3 * total, _NARROWEST_WINDOW)
     near = edge.disparity - 3 * total > 1 / _FAR_DISTANCE_BASELINES
     if beyond:
         warnings.append(

@@ -154,6 +154,7 @@ def solve(
             tracks=solution.matches.where(solution.inlier).tracks,
             notes=(*footage.notes, *matched.notes),
         )
+        tell("digest", 1, 1)
     return _assembled(solution, prior, facts, options, log, picture, frame)
 
 

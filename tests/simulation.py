@@ -23,12 +23,14 @@ SIZE = (1536, 1536)
 @dataclass(frozen=True, eq=False)
 class Simulated:
     """Matches with the truth they were made from. R_rig: (frames, 3, 3), rig from world;
-    position: (frames, 3), m; outlier: (n,), rows that were moved at random."""
+    position: (frames, 3), m; points: (tracks, 4), homogeneous, in the world; outlier: (n,), rows that
+    were moved at random."""
 
     matches: Matches
     rig: Rig
     R_rig: Array
     position: Array
+    points: Array
     outlier: np.ndarray
 
 
@@ -110,7 +112,8 @@ def simulate(
     pixel[wrong & ~near] = rng.uniform(100, 1400, (int((wrong & ~near).sum()), 2))
     sigma = np.full(len(track), noise_px)
     matches = matches_from_rows(track, frame_, eye_, pixel, sigma, frames, rig.left.size)
-    kept = matches_from_rows(
-        track, frame_, eye_, np.stack([wrong, wrong], axis=1).astype(float), sigma, frames, rig.left.size
-    )
-    return Simulated(matches, rig, R_rig, position, kept.pixel[:, 0] > 0.5)
+    # What became of each row, carried through the same sorting and dropping: was it moved, which point.
+    fate = np.stack([wrong.astype(float), track.astype(float)], axis=1)
+    kept = matches_from_rows(track, frame_, eye_, fate, sigma, frames, rig.left.size)
+    point = points[kept.pixel[np.searchsorted(kept.track, np.arange(kept.tracks)), 1].astype(int)]
+    return Simulated(matches, rig, R_rig, position, point, kept.pixel[:, 0] > 0.5)

@@ -21,6 +21,7 @@ _LONE_PAIR_SHARE = 0.25
 #: Observations are never taken to be much better than their matcher says: a flexible model fits the
 #: best of them ever closer and would leave the rest behind.
 _LEAST_NOISE = 0.7
+_CONFIRMED_SIGHTS, _ENOUGH_CONFIRMED = 4, 100
 _BEYOND_INFINITY, _TOO_NEAR = -0.02, 0.35  # inverse distances, per baseline
 _STEPS, _ANNEALING_ROUNDS = 6, 14
 _NARROWEST = 3.0  # sigmas, where annealing ends and the gate takes over
@@ -93,7 +94,8 @@ def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, ste
 def inliers(problem: Problem, state: State, noise: float) -> Tensor:
     """(n,): the observations that a state explains, of points it can believe in and that keep company."""
     r2 = squared_misfit(residuals(state, problem.seen), problem.share)
-    inlier = (r2 < _GATE * noise**2) & _believable(state)[problem.seen.point]
+    inlier = r2 < _GATE * noise**2
+    inlier &= _believable(problem.seen, inlier, state)[problem.seen.point]
     return inlier & _with_company(problem.seen, inlier, len(state.point))
 
 
@@ -103,11 +105,21 @@ def restrict(problem: Problem, keep: Tensor, points: int) -> Problem:
     return replace(problem, seen=seen, share=observation_share(seen, points))
 
 
-def _believable(state: State) -> Tensor:
-    """(points,): not nearer than a few baselines nor clearly beyond infinity. A wrong match along its own
-    epipolar line leaves no residual, yet at an absurd distance it would decide the baseline's direction."""
+def _believable(seen: Observations, inlier: Tensor, state: State) -> Tensor:
+    """(points,): not nearer than a few baselines nor clearly beyond infinity.
+
+    A wrong match along its own epipolar line leaves no residual, yet at an odd distance it would
+    decide the baseline's direction: points seen too few times to contradict themselves must lie
+    within the distances of those that could have.
+    """
     inverse = state.point[:, 3] / state.point[:, :3].norm(dim=1).clamp_min(1e-12)
-    return (inverse > _BEYOND_INFINITY) & (inverse < _TOO_NEAR)
+    believable = (inverse > _BEYOND_INFINITY) & (inverse < _TOO_NEAR)
+    sights = torch.bincount(seen.point[inlier], minlength=len(state.point))
+    confirmed = believable & (sights >= _CONFIRMED_SIGHTS)
+    if int(confirmed.sum()) >= _ENOUGH_CONFIRMED:
+        low, high = torch.quantile(inverse[confirmed], inverse.new_tensor([0.01, 0.99]))
+        believable &= (sights >= _CONFIRMED_SIGHTS) | ((inverse >= low) & (inverse <= high))
+    return believable
 
 
 def _with_company(seen: Observations, keep: Tensor, points: int) -> Tensor:

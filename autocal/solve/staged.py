@@ -172,7 +172,7 @@ def _solve(
     return Solution(
         rig=rig_from_vector(final.vector.cpu().numpy(), prior.rig),
         covariance=cov,
-        solved=tuple(np.array(NAMES)[free.cpu().numpy()]),
+        solved=tuple(name for name, kept in zip(NAMES, free.tolist(), strict=True) if kept),
         judged=tuple(judged),
         swapped=swapped,
         moving=moving,

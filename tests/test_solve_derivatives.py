@@ -1,0 +1,213 @@
+"""Every derivative of the bundle against automatic or finite differences, and the fast lens against the slow."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import torch
+from scipy.optimize import least_squares
+from torch import Tensor
+
+from autocal.geometry import Lens
+from autocal.geometry.parameters import NAMES
+from autocal.solve.bundle import Observations, State, linearise, point_prior, residuals, retract
+from autocal.solve.levenberg import Problem, normal_at, optimise
+from autocal.solve.loss import GemanMcClure, Squares
+from autocal.solve.normal import reduced, solve_step
+from autocal.solve.projection import project
+from autocal.solve.robust import observation_share
+
+FRAMES, POINTS = 3, 14
+LENS = [np.log(460.0), 767.0, 765.0, 0.02, -0.01, 0.003, -0.0005, 0.002, 1e-3, -2e-3]
+DIFFERENCE = [0.003, 2.0, -3.0, 0.002, 0.001, 0.0, 0.0, 0.0005, 1e-4, 2e-4]
+
+
+def scene(seed: int = 0) -> tuple[State, Observations]:
+    g = torch.Generator().manual_seed(seed)
+
+    def random(*shape: int) -> Tensor:
+        return torch.randn(*shape, generator=g, dtype=torch.float64)
+
+    vector = torch.tensor([0.01, -0.02, 0.015, 0.01, 0.02, *LENS, *DIFFERENCE], dtype=torch.float64)
+    turn = torch.linalg.matrix_exp(torch.stack([cross(v) for v in 0.2 * random(FRAMES, 3)]))
+    direction = random(POINTS, 3) * torch.tensor([1.0, 1.0, 0.4]) + torch.tensor([0.0, 0.0, 0.3])
+    point = torch.nn.functional.normalize(torch.cat([direction, 0.1 * random(POINTS, 1)], dim=1), dim=1)
+    state = State(vector, turn, random(FRAMES, 3), point)
+    track = torch.arange(POINTS).repeat_interleave(2 * FRAMES)
+    frame = torch.arange(FRAMES).repeat_interleave(2).repeat(POINTS)
+    eye = torch.arange(2).repeat(FRAMES * POINTS)
+    blank = Observations(frame, eye, track, torch.zeros(len(track), 2, dtype=torch.float64), sigma(track))
+    pixel = residuals(state, blank) * blank.sigma[:, None] + 0.3 * random(len(track), 2)
+    return state, Observations(frame, eye, track, pixel, blank.sigma)
+
+
+def sigma(track: Tensor) -> Tensor:
+    return 0.2 + 0.1 * (track % 3).to(torch.float64)
+
+
+def cross(v: Tensor) -> Tensor:
+    x, y, z = v.tolist()
+    return torch.tensor([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]], dtype=torch.float64)
+
+
+@pytest.mark.parametrize("angle_deg", [0.01, 30.0, 85.0, 89.9, 90.0, 95.0, 110.0])
+def test_projection_derivatives_agree_with_automatic_differentiation(angle_deg: float) -> None:
+    turn = np.linspace(0.1, 6.0, 5)
+    angle = np.deg2rad(angle_deg)
+    rays = torch.as_tensor(
+        2.5
+        * np.stack(
+            [np.sin(angle) * np.cos(turn), np.sin(angle) * np.sin(turn), np.full(5, np.cos(angle))], axis=1
+        )
+    )
+    lens = torch.tensor(LENS, dtype=torch.float64).expand(5, -1)
+    _, by_ray, by_lens = project(rays, lens)
+    for i in range(5):
+        auto_ray, auto_lens = torch.func.jacrev(lambda d, q: project(d[None], q[None])[0][0], argnums=(0, 1))(
+            rays[i], lens[i]
+        )
+        torch.testing.assert_close(by_ray[i], auto_ray, rtol=1e-9, atol=1e-7)
+        torch.testing.assert_close(by_lens[i], auto_lens, rtol=1e-9, atol=1e-7)
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 45.0, 89.9, 90.0, 100.0])
+def test_fast_projection_equals_the_plain_lens(angle_deg: float) -> None:
+    f, cx, cy, *k, aspect, p1, p2 = LENS
+    plain = Lens((1536, 1536), float(np.exp(f)), (cx, cy), tuple(k), float(np.exp(aspect)), 0.0, (p1, p2))
+    turn = np.linspace(0.0, 6.0, 7)
+    angle = np.deg2rad(angle_deg)
+    rays = np.stack([np.sin(angle) * np.cos(turn), np.sin(angle) * np.sin(turn), np.cos(angle) + 0 * turn], 1)
+    fast, _, _ = project(torch.as_tensor(3.0 * rays), torch.tensor(LENS, dtype=torch.float64).expand(7, -1))
+    np.testing.assert_allclose(fast.numpy(), plain.project(rays), atol=1e-6)
+
+
+def central(step: float, size: int, along, state: State, seen: Observations) -> Tensor:  # type: ignore[no-untyped-def]
+    columns = []
+    for i in range(size):
+        e = torch.zeros(size, dtype=torch.float64)
+        e[i] = step
+        columns.append((residuals(along(e), seen) - residuals(along(-e), seen)) / (2 * step))
+    return torch.stack(columns, dim=2)
+
+
+def zeros(*shape: int) -> Tensor:
+    return torch.zeros(*shape, dtype=torch.float64)
+
+
+def test_bundle_derivatives_agree_with_finite_differences() -> None:
+    state, seen = scene()
+    lin = linearise(state, seen)
+    cases = {
+        "global": (
+            lin.by_global,
+            len(NAMES),
+            lambda e: retract(state, e, zeros(FRAMES, 6), zeros(POINTS, 3)),
+        ),
+        "pose": (
+            lin.by_pose,
+            6,
+            lambda e: retract(state, zeros(len(NAMES)), e.expand(FRAMES, 6), zeros(POINTS, 3)),
+        ),
+        "point": (
+            lin.by_point,
+            3,
+            lambda e: retract(state, zeros(len(NAMES)), zeros(FRAMES, 6), e.expand(POINTS, 3)),
+        ),
+    }
+    for name, (analytic, size, along) in cases.items():
+        numeric = central(1e-6, size, along, state, seen)
+        error = (analytic - numeric).abs() / (1 + numeric.abs())
+        assert error.max() < 2e-6, name
+
+
+def problem_of(seen: Observations, state: State) -> Problem:
+    n = len(NAMES)
+    fixed = torch.zeros(FRAMES, dtype=torch.bool)
+    fixed[0] = True
+    root = torch.eye(n, dtype=torch.float64) * 3.0
+    root[0, 1] = 0.5  # a prior need not be diagonal
+    return Problem(seen, state.vector + 0.001, root, fixed, observation_share(seen, POINTS), lambda v: True)
+
+
+def dense_jacobian(state: State, seen: Observations) -> Tensor:
+    lin = linearise(state, seen)
+    n, size = len(seen), len(NAMES) + 6 * FRAMES + 3 * POINTS
+    J = zeros(n, 2, size)
+    for row in range(n):
+        pose = len(NAMES) + 6 * int(seen.frame[row])
+        point = len(NAMES) + 6 * FRAMES + 3 * int(seen.point[row])
+        J[row, :, : len(NAMES)] = lin.by_global[row]
+        J[row, :, pose : pose + 6] = lin.by_pose[row]
+        J[row, :, point : point + 3] = lin.by_point[row]
+    return J.reshape(2 * n, size)
+
+
+def test_schur_step_equals_the_dense_least_squares_step() -> None:
+    state, seen = scene(1)
+    problem = problem_of(seen, state)
+    free = problem.free_index(torch.ones(len(NAMES), dtype=torch.bool))
+    normal, lin = normal_at(problem, state, Squares())
+    d_camera, d_point = solve_step(normal, 1e-3, free)
+
+    J = dense_jacobian(state, seen)
+    cameras = len(NAMES) + 6 * FRAMES
+    H = J.T @ J
+    b = -J.T @ lin.residual.reshape(-1)
+    H[: len(NAMES), : len(NAMES)] += problem.prior_root.T @ problem.prior_root
+    b[: len(NAMES)] -= problem.prior_root.T @ problem.prior_root @ (state.vector - problem.prior_mean)
+    residual, slope = point_prior(state)
+    for p in range(POINTS):
+        place = slice(cameras + 3 * p, cameras + 3 * p + 3)
+        H[place, place] += slope[p][:, None] * slope[p]
+        b[place] -= slope[p] * residual[p]
+    keep = torch.cat([free, torch.arange(cameras, H.shape[0])])
+    H, b = H[keep][:, keep], b[keep]
+    step = torch.linalg.solve(H + 1e-3 * torch.diag(H.diagonal()), b)
+    torch.testing.assert_close(d_camera[free], step[: len(free)], rtol=1e-5, atol=1e-7)
+    torch.testing.assert_close(d_point.reshape(-1), step[len(free) :], rtol=1e-5, atol=1e-7)
+
+
+def test_elimination_in_pieces_equals_elimination_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    import autocal.solve.normal as module
+
+    state, seen = scene(2)
+    problem = problem_of(seen, state)
+    normal, _ = normal_at(problem, state, GemanMcClure(2.0))
+    free = problem.free_index(torch.ones(len(NAMES), dtype=torch.bool))
+    whole, _, _ = reduced(normal, 1e-4, free)
+    monkeypatch.setattr(module, "_POINTS_AT_ONCE", 5)
+    pieces, _, _ = reduced(normal, 1e-4, free)
+    torch.testing.assert_close(whole, pieces)
+
+
+def test_optimum_is_the_one_scipy_finds() -> None:
+    """scipy.optimize.least_squares, an independent optimiser, on the same residuals."""
+    state, seen = scene(3)
+    problem = problem_of(seen, state)
+    everything = torch.ones(len(NAMES), dtype=torch.bool)
+    ours = optimise(problem, state, Squares(), everything, steps=60, tolerance=1e-14)
+    start = ours.state
+
+    def stacked(step: np.ndarray) -> np.ndarray:
+        d = torch.as_tensor(step)
+        poses = torch.cat([zeros(6), d[len(NAMES) : len(NAMES) + 6 * (FRAMES - 1)]]).view(FRAMES, 6)
+        moved = retract(start, d[: len(NAMES)], poses, d[len(NAMES) + 6 * (FRAMES - 1) :].view(POINTS, 3))
+        parts = [
+            residuals(moved, seen).reshape(-1),
+            problem.prior_root @ (moved.vector - problem.prior_mean),
+            point_prior(moved)[0],
+        ]
+        return torch.cat(parts).numpy()
+
+    size = len(NAMES) + 6 * (FRAMES - 1) + 3 * POINTS
+    theirs = least_squares(stacked, np.zeros(size), method="trf", x_scale="jac", xtol=1e-12, ftol=1e-14)
+    assert ours.converged
+    assert ours.costs[-1] <= ours.costs[0]
+    assert 2 * theirs.cost == pytest.approx(ours.costs[-1], rel=1e-6)
+
+
+@pytest.mark.parametrize("loss", [Squares(), GemanMcClure(2.5)])
+def test_weight_is_the_derivative_of_the_loss(loss: Squares | GemanMcClure) -> None:
+    r2 = torch.linspace(0.0, 60.0, 50, dtype=torch.float64, requires_grad=True)
+    (slope,) = torch.autograd.grad(loss.value(r2).sum(), r2)
+    torch.testing.assert_close(loss.weight(r2.detach()), slope)

@@ -1,0 +1,131 @@
+"""The staged solve on simulated matches: what it finds, holds, corrects and refuses."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import torch
+
+from autocal.errors import SolveError
+from autocal.geometry import Rig
+from autocal.matches import Matches
+from autocal.solve.freedom import prior_sigmas
+from autocal.solve.staged import Prior, Solution, solve_matches
+from tests.simulation import Simulated, random_points, random_rig, simulate, walk
+from tests.test_solve_statistics import nominal
+
+
+def made(seed: int = 5, *, frames: int = 8, points: int = 1200, moving: bool = True) -> Simulated:
+    rng = np.random.default_rng(seed)
+    poses = walk(frames) if moving else walk(frames, metres=0.0, turn_deg=0.0)
+    return simulate(rng, random_rig(rng), poses, random_points(rng, points), outliers=0.05, run=5)
+
+
+def prior_of(rig: Rig) -> Prior:
+    begin = nominal(rig)
+    return Prior(begin, np.diag(prior_sigmas(begin, focal_sigma=0.05, circles_found=False) ** 2))
+
+
+def solve(of: Simulated, matches: Matches | None = None, **options: object) -> Solution:
+    return solve_matches(
+        matches or of.matches,
+        prior_of(of.rig),
+        rng=np.random.default_rng(0),
+        **options,  # type: ignore[arg-type]
+    )
+
+
+@pytest.fixture(scope="module")
+def walked() -> Simulated:
+    return made()
+
+
+@pytest.fixture(scope="module")
+def solution(walked: Simulated) -> Solution:
+    return solve(walked)
+
+
+def test_moving_rig_is_solved_within_its_sigmas(walked: Simulated, solution: Solution) -> None:
+    error = solution.rig.yaw_pitch_roll_deg - walked.rig.yaw_pitch_roll_deg
+    sigma = np.rad2deg(np.sqrt(np.diag(solution.covariance))[[1, 0, 2]])
+    assert solution.moving
+    assert not solution.swapped
+    assert np.all(np.abs(error) < 4 * sigma)
+    assert np.all(sigma < 0.01)  # ten times finer than the 0.1 degree steps of hand calibration
+    assert {"focal", "focal_difference"} <= set(solution.solved)
+    assert {"k1", "k3"} & set(solution.solved)  # the shape, by its inner or its outer terms
+    assert 0.9 < solution.noise < 1.1
+
+
+def test_inliers_are_the_observations_that_were_not_moved(walked: Simulated, solution: Solution) -> None:
+    kept_wrong = np.mean(solution.inlier[walked.outlier])
+    kept_right = np.mean(solution.inlier[~walked.outlier])
+    assert kept_wrong < 0.02
+    assert kept_right > 0.95
+
+
+def test_same_input_gives_the_same_answer(walked: Simulated, solution: Solution) -> None:
+    again = solve(walked)
+    np.testing.assert_array_equal(again.covariance, solution.covariance)
+    np.testing.assert_array_equal(again.rig.R_right, solution.rig.R_right)
+
+
+def test_swapped_eyes_are_found_and_put_right(walked: Simulated, solution: Solution) -> None:
+    m = walked.matches
+    order = np.lexsort((1 - m.eye, m.frame, m.track))
+    crossed = replace(
+        m,
+        track=m.track[order],
+        frame=m.frame[order],
+        eye=1 - m.eye[order],
+        pixel=m.pixel[order],
+        sigma_px=m.sigma_px[order],
+    )
+    begin = prior_of(walked.rig)
+    crossed_prior = replace(
+        begin, rig=Rig(begin.rig.right, begin.rig.left, np.eye(3), np.eye(3), begin.rig.baseline_mm)
+    )
+    found = solve_matches(crossed, crossed_prior, rng=np.random.default_rng(0))
+    assert found.swapped
+    np.testing.assert_allclose(found.rig.yaw_pitch_roll_deg, solution.rig.yaw_pitch_roll_deg, atol=0.01)
+    assert found.rig.left.focal_px == pytest.approx(solution.rig.left.focal_px, rel=1e-3)
+
+
+def test_still_rig_keeps_what_both_lenses_share_near_its_prior_and_says_so() -> None:
+    still = made(7, moving=False, points=600)
+    found = solve(still)
+    reasons = {judged.stage.title: judged.reason for judged in found.judged if not judged.kept}
+    assert not found.moving
+    assert reasons["lens shape"] == "the rig did not move"
+    assert found.rig.left.focal_px == pytest.approx(still.rig.left.focal_px, rel=0.06)
+    error = found.rig.yaw_pitch_roll_deg - still.rig.yaw_pitch_roll_deg
+    sigma = np.rad2deg(np.sqrt(np.diag(found.covariance))[[1, 0, 2]])
+    assert np.all(np.abs(error) < 4 * sigma)
+
+
+def test_held_lenses_stay_exactly_where_they_were(walked: Simulated) -> None:
+    begin = prior_of(walked.rig)
+    exact = Prior(replace(begin.rig, left=walked.rig.left, right=walked.rig.right), begin.covariance)
+    found = solve_matches(walked.matches, exact, rng=np.random.default_rng(0), hold_lenses=True)
+    assert found.rig.left.k == pytest.approx(walked.rig.left.k)
+    assert found.rig.right.focal_px == pytest.approx(walked.rig.right.focal_px)
+    assert not any(name.startswith(("focal", "k", "centre")) for name in found.solved)
+    np.testing.assert_allclose(found.rig.yaw_pitch_roll_deg, walked.rig.yaw_pitch_roll_deg, atol=0.005)
+
+
+def test_too_few_eye_pairs_are_refused_with_what_to_film(walked: Simulated) -> None:
+    few = walked.matches.where(walked.matches.track < 12)
+    few = few.where(few.frame == few.frame[0])
+    with pytest.raises(SolveError, match="texture"):
+        solve(walked, few)
+
+
+@pytest.mark.skipif(not torch.cuda.is_available(), reason="no CUDA device here")
+def test_cuda_gives_the_answer_of_the_cpu(walked: Simulated, solution: Solution) -> None:
+    found = solve(walked, device="cuda")
+    assert found.solved == solution.solved
+    np.testing.assert_allclose(found.rig.yaw_pitch_roll_deg, solution.rig.yaw_pitch_roll_deg, atol=1e-4)
+    sigma, expected = (np.sqrt(np.diag(s.covariance)) for s in (found, solution))
+    np.testing.assert_allclose(sigma, expected, rtol=0.02)
