@@ -41,3 +41,17 @@ def refuse_existing(path: Path, force: bool) -> None:
     """Raise OutputError when `path` is there and may not be replaced."""
     if path.exists() and not force:
         raise OutputError(f"{path} exists already: choose another name, or replace it with --force")
+
+
+report_option = click.option(
+    "--report", type=click.Path(path_type=Path), metavar="DIR", help="Write report.html there as well."
+)
+force_option = click.option("--force", is_flag=True, help="Replace a report that is there already.")
+
+
+def refuse_report(report: Path | None, force: bool) -> None:
+    """Raise OutputError, before any work is done, when the report may not be written."""
+    if report is not None:
+        from autocal.report.page import REPORT_NAME
+
+        refuse_existing(report / REPORT_NAME, force)

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from autocal.commands._parameters import report_option
+
 if TYPE_CHECKING:
     from autocal.calibration import Calibration
     from autocal.chart.calibrate import ChartResult
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
 )
 @click.option("--unit", help="Name of the unit, stored in the calibration.")
 @click.option("--seed", type=int, default=0, show_default=True, help="For splitting the frames into halves.")
+@report_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")
 @click.option("--force", is_flag=True, help="Replace files in DIR.")  # fmt: skip
 def chart(
@@ -56,6 +59,7 @@ def chart(
     out: Path,
     unit: str | None,
     seed: int,
+    report: Path | None,
     as_json: bool,
     force: bool,
 ) -> None:
@@ -72,7 +76,7 @@ def chart(
     from autocal.chart.board import board_of
     from autocal.chart.calibrate import calibrate_from_boards, eyes_are_crossed
     from autocal.chart.frames import read_chart_frames
-    from autocal.commands._parameters import refuse_existing
+    from autocal.commands._parameters import refuse_existing, refuse_report
     from autocal.errors import OutputError
     from autocal.report.pictures_chart import write_coverage_picture
 
@@ -80,6 +84,7 @@ def chart(
     targets = out / "calibration.json", out / "coverage.png"
     for target in targets:
         refuse_existing(target, force)
+    refuse_report(report, force)
     seen = read_chart_frames(frames, board)
     swapped = eyes_are_crossed(seen.views, board, seen.half_size, len(seen.names))
     if swapped:
@@ -112,6 +117,10 @@ def chart(
         raise OutputError(f"{out} cannot be made: {problem.strerror or problem}") from problem
     calibration.save(targets[0])
     write_coverage_picture(targets[1], result, overwrite=force)
+    if report is not None:
+        from autocal.report.page_chart import write_chart_report
+
+        write_chart_report(report, result, calibration, _evidence(result, seen), frames, overwrite=force)
     if as_json:
         click.echo(json.dumps(_as_data(result, seen, calibration, targets), indent=1, allow_nan=False))
         return

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from autocal.commands._parameters import force_option, refuse_report, report_option
+
 _EXIT_CODES = {"holds": 0, "drifted": 1, "cannot-tell": 3}
 
 
@@ -26,6 +28,8 @@ _EXIT_CODES = {"holds": 0, "drifted": 1, "cannot-tell": 3}
     help="Distance between the eyes, if CAL does not say.",
 )
 @click.option("--seed", type=int, default=0, show_default=True, help="For matching.")
+@report_option
+@force_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")
 @click.pass_context
 def check(
@@ -35,6 +39,8 @@ def check(
     windows: int,
     baseline_mm: float | None,
     seed: int,
+    report: Path | None,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Say whether the calibration CAL still holds for the footage CLIP...
@@ -51,10 +57,15 @@ def check(
     from autocal.verify.check import check_clips
     from autocal.verify.check_words import as_data, sentence, summary_lines, tables
 
+    refuse_report(report, force)
     with open_footage(list(clips)) as footage:
         half_size = footage.half_size
     loaded = load_any(calibration, half_size=half_size, baseline_mm=baseline_mm)
     result = check_clips(loaded, clips, windows=windows, seed=seed)
+    if report is not None:
+        from autocal.report.page_check import write_check_report
+
+        write_check_report(report, result, loaded, calibration.name, clips, overwrite=force)
     said = (*loaded.assumed, *loaded.warnings)
     if as_json:
         document = {**as_data(result), "assumed": list(loaded.assumed), "warnings": list(loaded.warnings)}

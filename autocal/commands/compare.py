@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from autocal.commands._parameters import SizeType, half_of_frame
+from autocal.commands._parameters import (
+    SizeType,
+    force_option,
+    half_of_frame,
+    refuse_report,
+    report_option,
+)
 
 if TYPE_CHECKING:
     from autocal.calibration import Calibration
@@ -36,6 +42,8 @@ if TYPE_CHECKING:
     help="Say which fits this clip better; may be given several times.",
 )
 @click.option("--seed", type=int, default=0, show_default=True, help="For matching and testing on CLIP.")
+@report_option
+@force_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")  # fmt: skip
 def compare(
     first: Path,
@@ -44,6 +52,8 @@ def compare(
     baseline_mm: float | None,
     clips: tuple[Path, ...],
     seed: int,
+    report: Path | None,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Say how the calibrations B, C... differ from A: in the picture, then number by number.
@@ -61,12 +71,18 @@ def compare(
     from autocal.verify.compare import compare as compare_two
     from autocal.verify.compare_words import as_data, clip_sentence, sentence, tables
 
+    refuse_report(report, force)
     half_size = half_of_frame(frame_size)
     a, *rest = (load_any(p, half_size=half_size, baseline_mm=baseline_mm) for p in (first, *others))
     names = _names((first, *others))
     comparisons = [compare_two(a, b) for b in rest]
     fits = _fits_on(clips, a, rest, seed) if clips else [None] * len(rest)
     rows = list(zip(names[1:], rest, comparisons, fits, strict=True))
+    if report is not None:
+        from autocal.report.page_compare import Compared, write_compare_report
+
+        others_compared = [Compared(*row) for row in rows]
+        write_compare_report(report, names[0], a, others_compared, clips=clips, overwrite=force)
     if as_json:
         differences = [
             {

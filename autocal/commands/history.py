@@ -10,14 +10,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from autocal.commands._parameters import force_option, refuse_report, report_option
+
 if TYPE_CHECKING:
     from autocal.verify.history import Entry, History
 
 
 @click.command()
 @click.argument("calibrations", metavar="CAL...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@report_option
+@force_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")
-def history(calibrations: tuple[Path, ...], as_json: bool) -> None:
+def history(calibrations: tuple[Path, ...], report: Path | None, force: bool, as_json: bool) -> None:
     """Show how the calibrations CAL... of a unit changed over time, with steps and trends.
 
     The files are the record: each names its unit (solve --unit NAME) and when it was made.
@@ -28,7 +32,12 @@ def history(calibrations: tuple[Path, ...], as_json: bool) -> None:
     """
     from autocal.verify.history import findings, histories
 
+    refuse_report(report, force)
     records = histories([_entry(path) for path in calibrations])
+    if report is not None:
+        from autocal.report.page_history import write_history_report
+
+        write_history_report(report, records, overwrite=force)
     if as_json:
         document = {"units": [_as_data(record, findings(record)) for record in records]}
         click.echo(json.dumps(document, indent=1, allow_nan=False))

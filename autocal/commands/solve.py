@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from autocal.commands._parameters import SizeType
+from autocal.commands._parameters import SizeType, refuse_report
 from autocal.errors import OutputError
 
 if TYPE_CHECKING:
@@ -117,6 +117,7 @@ def solve(
         raise click.UsageError("name a clip, a list of stills, or both --left and --right")
     if hold and start is None and not quiet and not as_json:
         click.echo("autocal: holding nominal lenses; --start CAL would hold measured ones", err=True)
+    refuse_report(report, force)
     with _whole_folder(out, force) as folder:
         from autocal.exchange.any_file import load_any
         from autocal.solving import SolveOptions
@@ -144,7 +145,7 @@ def solve(
     if report is not None:
         from autocal.report.page_solve import write_solve_report
 
-        write_solve_report(report, solved, overwrite=force)
+        write_solve_report(report, solved, map_height=size[1], overwrite=force)
     _say(solved, out, as_json, quiet)
 
 

@@ -20,22 +20,22 @@ _CURVE_DEG: Final = np.linspace(0.0, 90.0, 181)
 _EYES: Final = (("left eye", LEFT_EYE, "-"), ("right eye", RIGHT_EYE, (0, (6, 2))))
 
 
-def far_histogram(view_rig: Rig, left: Array, right: Array, infinity_arcmin: float, name: str) -> Panel:
-    """Horizontal disparity of matches, px (n, 2) of each half, as the finished views have it.
+def far_histogram(disparity_arcmin: Array, name: str, infinity_arcmin: float | None = None) -> Panel:
+    """Horizontal disparity (n,) of matches in the finished views, with the far plane.
 
-    view_rig: with the convergence. infinity_arcmin: where geometric infinity lies in the views.
+    infinity_arcmin: where geometric infinity lies in the views; None: not drawn.
     """
-    d = _horizontal_arcmin(view_rig, left, right)
+    d = disparity_arcmin
+    infinity = 0.0 if infinity_arcmin is None else infinity_arcmin
     low, high = np.quantile(d, [0.002, 0.97]) if len(d) else (-10.0, 60.0)
-    high = max(float(high), 20.0, infinity_arcmin + 3.0)
-    low = min(float(low), -0.2 * high, infinity_arcmin - 3.0)  # room for the words left of zero
+    high = max(float(high), 20.0, infinity + 3.0)
+    low = min(float(low), -0.2 * high, infinity - 3.0)  # room for the words left of zero
     figure, axes = new_panel(1080, 360)
     axes.axvspan(low, 0, facecolor=ACCENT, alpha=0.14, zorder=0)
     step = (high - low) / 120
     bins = np.arange(np.floor(low / step), np.ceil(high / step) + 1) * step  # an edge at zero
     axes.hist(d, bins=bins, color=LEFT_EYE, alpha=0.85, zorder=2)
     axes.axvline(0, color=INK, lw=1.8, zorder=3)
-    axes.axvline(infinity_arcmin, color=ACCENT, lw=1.8, ls=(0, (5, 3)), zorder=3)
     axes.set(
         xlim=(low, high),
         ylabel="matches",
@@ -47,23 +47,18 @@ def far_histogram(view_rig: Rig, left: Array, right: Array, infinity_arcmin: flo
     words = {"fontsize": 11, "va": "top", "bbox": plate, "zorder": 4}
     offset = 0.008 * (high - low)
     axes.text(offset, 1.23 * top, "far plane: zero disparity", color=INK, **words)
-    axes.text(infinity_arcmin + offset, 1.10 * top, "infinity of the geometry", color=ACCENT, **words)
-    axes.text(-offset, 1.0 * top, "eyes would diverge", color=ACCENT, ha="right", **words)
-    share = float(np.mean(d < 0)) if len(d) else 0.0
-    alt = (
-        f"Histogram of the horizontal disparity of {len(d)} matches, {share:.1%} of them below zero; the far "
-        f"plane is at zero, the infinity of the geometry at {infinity_arcmin:+.1f} arcminutes."
-    )
+    axes.text(-offset, 1.23 * top, "eyes would diverge", color=ACCENT, ha="right", **words)
+    below = float(np.mean(d < 0)) if len(d) else 0.0
+    alt = f"Histogram of the horizontal disparity of {len(d)} matches, {below:.1%} of them below zero."
+    if infinity_arcmin is not None:
+        axes.axvline(infinity, color=ACCENT, lw=1.8, ls=(0, (5, 3)), zorder=3)
+        axes.text(infinity + offset, 1.10 * top, "infinity of the geometry", color=ACCENT, **words)
+        alt += f" The infinity of the geometry lies at {infinity:+.1f} arcminutes."
     return svg_panel(figure, name, alt, wide=True)
 
 
-def diverging_share(view_rig: Rig, left: Array, right: Array, beyond_arcmin: float = 0.0) -> float:
-    """Share of matches for which the viewer's eyes would diverge by more than that; NaN without matches."""
-    d = _horizontal_arcmin(view_rig, left, right)
-    return float(np.mean(d < -beyond_arcmin)) if len(d) else float("nan")
-
-
-def _horizontal_arcmin(rig: Rig, left: Array, right: Array) -> Array:
+def horizontal_arcmin(rig: Rig, left: Array, right: Array) -> Array:
+    """Horizontal disparity of matches, px (n, 2) of each half; those outside a lens are left out."""
     d = np.rad2deg(horizontal_disparity(rig.directions(LEFT, left), rig.directions(RIGHT, right))) * 60
     return d[np.isfinite(d)]
 

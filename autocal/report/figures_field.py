@@ -18,6 +18,7 @@ from autocal.verify.field import Field, field_grid
 _REACH_DEG: Final = 95.0
 _RINGS_DEG: Final = (30, 60, 90)
 _SIZE_PX: Final = (460, 540)
+_DOT: Final = "#1f7ae0"
 _RING: Final = "#83878d"  # seen on every colour of either scale
 
 
@@ -140,6 +141,16 @@ def field_mesh(axes: Any, field: Field, values: Array, colours: Any, norm: Any) 
     edges = np.append(angles, angles[-1] + step) - step / 2
     masked = np.ma.masked_invalid(values)
     return axes.pcolormesh(edges, -edges, masked, cmap=colours, norm=norm, rasterized=True, zorder=1)
+
+
+def coverage_disc(places_deg: Array, name: str, heading: str, caption: str) -> Panel:
+    """Where things were seen: places (n, 2), degrees off the lens's axis, x right and y down."""
+    figure, axes = _disc(heading)
+    x, y = places_deg.T
+    axes.scatter(x, -y, s=9, color=_DOT, lw=0, rasterized=True, zorder=3)
+    reach = np.hypot(x, y).max() if len(x) else 0.0
+    alt = f"{heading}: disc of the field of view with {len(x)} dots, up to {reach:.0f} degrees off axis."
+    return svg_panel(figure, name, alt, caption)
 
 
 def _disc(heading: str) -> tuple[Any, Any]:

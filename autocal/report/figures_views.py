@@ -38,18 +38,27 @@ _PARTS: Final = (
 
 
 def views(
-    left: Picture, right: Picture, before: Rig, after: Rig, *, intro: str, map_height: int = 4096
+    left: Picture,
+    right: Picture,
+    before: Rig,
+    after: Rig,
+    *,
+    intro: str,
+    title: str = "Before and after",
+    states: tuple[str, str] = ("before", "after"),
+    map_height: int = 4096,
 ) -> Views:
     """The section with the viewer.
 
     left, right: each eye's half of a frame, (H, W) or (H, W, 3), uint8 or uint16. before, after: what to
-    map with. map_height: px for 180 degrees in the finished picture, which the parts are shown in.
+    map with; states: what to call the two. map_height: px for 180 degrees in the finished picture, which
+    the parts are shown in.
     """
     halves = (luminance(left), luminance(right))
     ranges = (display_range(halves[LEFT], after.left), display_range(halves[RIGHT], after.right))
     px_per_degree = map_height / 180
 
-    states = {"before": before, "after": after}
+    rigs = dict(zip(states, (before, after), strict=True))
 
     def seen(rig: Rig, part: _Part | None) -> list[Half]:
         eyes = []
@@ -64,7 +73,7 @@ def views(
         return eyes
 
     def place(name: str, note: str, part: _Part | None = None) -> Place:
-        shown = {state: seen(rig, part) for state, rig in states.items()}
+        shown = {state: seen(rig, part) for state, rig in rigs.items()}
         most = _PART_BYTES if part else _WHOLE_BYTES
         looks = (
             Look(look, *(_image(shown[state], look, f"{name}, {state}", most[look]) for state in states))
@@ -75,7 +84,7 @@ def views(
     wide = _PART_PX / px_per_degree
     scale = f"one pixel here is one of a {2 * map_height} x {map_height} map"
     return Views(
-        "Before and after",
+        title,
         intro,
         (
             place("Whole view", "180° by 180°, as the finished picture has it."),
@@ -88,6 +97,7 @@ def views(
                 for part in _PARTS
             ),
         ),
+        states,
     )
 
 

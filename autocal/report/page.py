@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Final, Literal
 
+from autocal.errors import OutputError
 from autocal.report.page_table import Table, as_csv, as_json, shown
 from autocal.version import program_version
 from autocal.whole_file import whole_file
@@ -21,7 +22,7 @@ from autocal.whole_file import whole_file
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-State = Literal["good", "caution", "bad", "unknown"]
+State = Literal["good", "caution", "bad", "unknown", "result"]
 
 REPORT_NAME: Final = "report.html"
 
@@ -56,7 +57,7 @@ class Image:
 
 @dataclass(frozen=True)
 class Look:
-    """One way to look at a place: anaglyph, left eye, right eye; before and after."""
+    """One way to look at a place: anaglyph, left eye, right eye; in the first state and in the second."""
 
     name: str
     before: Image
@@ -74,11 +75,12 @@ class Place:
 
 @dataclass(frozen=True)
 class Views:
-    """Places to look at before and after, with a wipe and a blink; every place has the same looks."""
+    """Places to look at in two states, with a wipe and a blink; every place has the same looks."""
 
     title: str
     intro: str
     places: tuple[Place, ...]
+    states: tuple[str, str] = ("before", "after")
     kind: ClassVar[str] = "views"
 
 
@@ -163,22 +165,15 @@ def write_page(folder: str | Path, html: str, *, overwrite: bool = False) -> Pat
 
     Raises OutputError where it cannot be written, or exists and may not be replaced.
     """
-    path = report_path(folder)
-    with whole_file(path, overwrite=overwrite) as beside:
-        beside.write_text(html, encoding="utf-8")
-    return path
-
-
-def report_path(folder: str | Path) -> Path:
-    """Where the report goes. Makes `folder`. Raises OutputError where that cannot be done."""
-    from autocal.errors import OutputError
-
     folder = Path(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
         raise OutputError(f"{folder} cannot be made: {problem.strerror or problem}") from problem
-    return folder / REPORT_NAME
+    path = folder / REPORT_NAME
+    with whole_file(path, overwrite=overwrite) as beside:
+        beside.write_text(html, encoding="utf-8")
+    return path
 
 
 @cache

@@ -10,6 +10,7 @@ from autocal.calibration import Calibration
 from autocal.report.page import Point, Points
 from autocal.report.page_table import Cell, Entry
 from autocal.report.verdict import CAUTION
+from autocal.verify.check_comfort import SOURCES
 from autocal.verify.compare_parameters import people_values
 
 _FORMS = {"deg": ".4f", "px": ".3f", "": ".6f"}
@@ -20,15 +21,7 @@ def cautions(warnings: Sequence[str], assumed: Sequence[str], notes: Sequence[st
     heads = (("Warnings", warnings), ("Taken for granted", assumed), ("Notes", notes))
     points = [Point(head, " ".join(map(as_sentence, texts))) for head, texts in heads if texts]
     points.append(Point("Guidance, not law", CAUTION))
-    points.append(
-        Point(
-            "Whose limits",
-            "4′, 8′ and 17′ of vertical disparity: 17′ is the most that McKay, Three-Dimensional "
-            "Photography (p. 82), allows for projected slides, about half of it what most people prefer, "
-            "half again is called excellent here. They were found on flat screens, for a constant shift: "
-            "a 180° picture may ask for less.",
-        )
-    )
+    points.append(Point("Whose limits", " ".join(as_sentence(source) for source in SOURCES)))
     return Points("Cautions", "", tuple(points))
 
 

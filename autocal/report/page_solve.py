@@ -13,7 +13,7 @@ from autocal.calibration import Calibration, Held
 from autocal.geometry import Rig
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import RIG_NAMES
-from autocal.report.figures_curves import diverging_share, far_histogram, lens_panels
+from autocal.report.figures_curves import far_histogram, horizontal_arcmin, lens_panels
 from autocal.report.figures_field import disparity_disc, sigma_disc
 from autocal.report.figures_style import figure_jpeg
 from autocal.report.figures_views import views
@@ -152,9 +152,11 @@ def verdict(calibration: Calibration) -> Verdict:
     return Verdict(state, sentence, tuple(more))
 
 
-def write_solve_report(folder: str | Path, solved: SolveEvidence, *, overwrite: bool = False) -> Path:
+def write_solve_report(
+    folder: str | Path, solved: SolveEvidence, *, map_height: int = 4096, overwrite: bool = False
+) -> Path:
     """Write `report.html` in `folder`. Raises OutputError as `write_page` does."""
-    return write_page(folder, solve_page(solved), overwrite=overwrite)
+    return write_page(folder, solve_page(solved, map_height=map_height), overwrite=overwrite)
 
 
 def arcmin(value: float) -> str:
@@ -218,10 +220,9 @@ def _far_section(solved: SolveEvidence) -> Figure:
     far = calibration.far
     infinity = -60 * far.shift_deg
     used = solved.used
-    panel = far_histogram(calibration.view_rig, used.left, used.right, infinity, "far")
-    share, beyond = (
-        diverging_share(calibration.view_rig, used.left, used.right, limit) for limit in (0.0, _FAIL)
-    )
+    disparity = horizontal_arcmin(calibration.view_rig, used.left, used.right)
+    panel = far_histogram(disparity, "far", infinity)
+    share, beyond = float(np.mean(disparity < 0)), float(np.mean(disparity < -_FAIL))
     how = {
         "auto": "The furthest things of the footage were brought to zero disparity.",
         "infinity": "Nothing was shifted: infinity is where the geometry puts it.",

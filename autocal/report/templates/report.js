@@ -35,6 +35,7 @@
       eyes: viewer.querySelector(".blink-eyes"),
     };
     const tags = { before: stage.querySelector(".tag.before"), after: stage.querySelector(".tag.after") };
+    const names = [tags.before.textContent, tags.after.textContent];
     const lookNames = [...looks.querySelectorAll("span")].map((span) => span.textContent);
     const left = lookNames.indexOf("Left eye");
     const right = lookNames.indexOf("Right eye");
@@ -60,8 +61,8 @@
       stage.classList.toggle("blinking", blinking === "states");
       tags.before.classList.toggle("off", wipe < 12);
       tags.after.classList.toggle("off", wipe > 88);
-      stage.dataset.showing = blinking === "eyes" ? lookNames[look] : blinking === "states" ? (second ? "after" : "before") : "wipe";
-      range.setAttribute("aria-valuetext", `${range.value} percent before, the rest after`);
+      stage.dataset.showing = blinking === "eyes" ? lookNames[look] : blinking === "states" ? names[Number(second)] : "wipe";
+      range.setAttribute("aria-valuetext", `${range.value} percent ${names[0]}, the rest ${names[1]}`);
     }
 
     function blink(which) {
@@ -72,7 +73,7 @@
         button.setAttribute("aria-pressed", String(name === blinking));
       }
       status.textContent = {
-        states: "Blinking between before and after.",
+        states: `Blinking between ${names.join(" and ")}.`,
         eyes: "Blinking between the left and the right eye: what jumps up or down is vertical disparity.",
       }[blinking] ?? "";
       if (blinking) {
@@ -119,7 +120,7 @@
     };
     stage.tabIndex = 0;
     stage.setAttribute("role", "group");
-    stage.setAttribute("aria-label", "Picture before and after; arrow keys move the wipe");
+    stage.setAttribute("aria-label", `Picture, ${names.join(" and ")}; arrow keys move the wipe`);
     stage.addEventListener("pointerdown", (event) => {
       stage.setPointerCapture(event.pointerId);
       follow(event);

@@ -1,0 +1,26 @@
+"""One frame of the footage to look at in a report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from autocal.report.pictures_views import Picture
+
+
+def one_picture(
+    clips: Sequence[Path], *, swapped: bool, place: tuple[int, int] | None = None
+) -> tuple[Picture, Picture]:
+    """Left and right eye of one frame, in colour.
+
+    swapped: the left eye's picture is in the right half. place: clip and frame number; without it the
+    sharpest and most textured of a few that are looked at. Raises FootageError as reading does.
+    """
+    from autocal.footage import open_footage
+
+    with open_footage(list(clips)) as footage:
+        if place is None:
+            choice = footage.choose(1, burst=1).bursts[0]
+            place = choice.clip, choice.indices[0]
+        first, second = footage.picture(*place)
+    return (second, first) if swapped else (first, second)
