@@ -56,6 +56,8 @@ MATTERS_DEG: Final = HAND_STEP_DEG / 3
 #: A difference in size of 0.3 % is 8' of vertical disparity at 45 degrees off axis; a third, likewise.
 SIZE_STEP_PERCENT: Final = 0.3
 MATTERS_SIZE_PERCENT: Final = SIZE_STEP_PERCENT / 3
+#: Changes within a take are told from a tenth of a hand step on, and count from a third on.
+CHANGE_TOLD_DEG: Final = HAND_STEP_DEG / 10
 #: What a turn and a difference in size leave unexplained, locally, before the lenses are doubted.
 UNEXPLAINED_ARCMIN: Final = 4.0
 _WINDOWS: Final = 16
@@ -160,11 +162,7 @@ def check_pairs(calibration: Calibration, seen: ClipPairs) -> CheckResult:
         return _cannot_tell(_too_few(rows), len(rows), seen.notes)
     _, overall = refined(rows, rig)
     take = timeline(rows, seen.moments, rig, overall.agreeing)
-    changes = find_changes(
-        np.array([w.elapsed_s for w in take.windows]),
-        np.array([w.rotation_deg for w in take.windows]).reshape(-1, 3),
-        np.array([w.covariance_deg2 for w in take.windows]).reshape(-1, 3, 3),
-    )
+    changes = _changes(take.windows)
     steps = [change.last for change in changes if change.kind == "step"]
     now = take.of_row >= max(steps, default=-1)
     moved, fit = refined(rows.where(now), rig)
@@ -182,7 +180,7 @@ def check_pairs(calibration: Calibration, seen: ClipPairs) -> CheckResult:
     )
     unexplained = _unexplained(moved, fit)
     deviations = np.array([*np.sqrt(np.diag(axes_covariance)), size_sigma])
-    verdict, axes = _decide(np.array([*rotation, size]), deviations, unexplained)
+    verdict, axes = _decide(np.array([*rotation, size]), deviations, changes, unexplained)
     missing = _missing(np.array([*rotation, size]), deviations) if verdict == "cannot-tell" else ()
     return CheckResult(
         verdict,
@@ -209,13 +207,31 @@ def check_pairs(calibration: Calibration, seen: ClipPairs) -> CheckResult:
     )
 
 
-def _decide(values: Array, sigmas: Array, unexplained: float) -> tuple[Verdict, tuple[str, ...]]:
-    """The verdict, and the axes that drifted. values, sigmas: (4,), yaw, pitch, roll (deg), size (%)."""
+def _changes(windows: Sequence[Window]) -> tuple[Change, ...]:
+    """Changes within the take that are worth telling."""
+    found = find_changes(
+        np.array([w.elapsed_s for w in windows]),
+        np.array([w.rotation_deg for w in windows]).reshape(-1, 3),
+        np.array([w.covariance_deg2 for w in windows]).reshape(-1, 3, 3),
+    )
+    return tuple(change for change in found if np.abs(change.size_deg).max() > CHANGE_TOLD_DEG)
+
+
+def _decide(
+    values: Array, sigmas: Array, changes: Sequence[Change], unexplained: float
+) -> tuple[Verdict, tuple[str, ...]]:
+    """The verdict, and the axes that drifted. values, sigmas: (4,), yaw, pitch, roll (deg), size (%).
+
+    A change within the take counts on its own: no calibration holds before and after it.
+    """
     from scipy.stats import norm
 
     matters = np.array([MATTERS_DEG] * 3 + [MATTERS_SIZE_PERCENT])
     beyond_chance = norm.isf(SIGNIFICANCE / len(values) / 2)  # Bonferroni over the axes
     moved = (np.abs(values) > matters) & (np.abs(values) > beyond_chance * sigmas)
+    for change in changes:
+        size = np.abs(change.size_deg)
+        moved[:3] |= (size > MATTERS_DEG) & (size > beyond_chance * change.sigma_deg)
     axes = [name for name, m in zip((*AXES, "size"), moved, strict=True) if m]
     if unexplained > UNEXPLAINED_ARCMIN:
         axes.append("lenses")
@@ -339,12 +355,13 @@ def _turn_so_far(moved: Rows) -> Array:
 
 def _unexplained(moved: Rows, fit: Fit) -> float:
     """Local vertical disparity left after the fit, rms over cells, less what matches scatter by."""
-    agreeing = fit.agreeing
     residual = (moved.value + moved.rows @ fit.vector) / _across(moved) * _ARCMIN
-    cells = local_disparity(moved.left[agreeing], residual[agreeing])
+    # All matches: where lenses are wrong, those that tell so disagree with the fit; medians bear the rest.
+    cells = local_disparity(moved.left, residual)
     if not len(cells.matches):
         return float("nan")
-    excess = np.median(cells.vertical_arcmin**2 - cells.sigma_arcmin**2) / 0.455  # median of chi-square, 1
+    # Up to a fifth of the cells may be spoilt by mismatches; 1.642 is the 0.8 quantile of chi-square, 1.
+    excess = np.quantile(cells.vertical_arcmin**2 - cells.sigma_arcmin**2, 0.8) / 1.642
     return float(np.sqrt(max(excess, 0.0)))
 
 

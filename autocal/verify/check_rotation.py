@@ -42,10 +42,14 @@ _CELLS_ACROSS: Final = int(180.0 / CELL_DEG)
 _PRIOR: Final = np.array([*np.deg2rad([3.0, 3.0, 3.0, 2.0, 2.0]), 0.02])
 _BIWEIGHT: Final = 4.685  # 95 % efficiency for Gaussian errors: Huber, Ronchetti, sec. 4.8, from memory
 _ROUNDS: Final = 12
-_RELINEARISE_RAD: Final = np.deg2rad(0.02)
+_RELINEARISE_RAD: Final = np.deg2rad(0.1)  # what is left of the second order is below 0.0002 degree
 _STEP_PX: Final = 0.5
 #: Steps of the numeric derivative by the parameters: small against what the constraint bends over.
 _STEPS: Final = np.array([1e-5 if not n.startswith("centre") else 1e-2 for n in NAMES])
+
+_BY_ROW: Final = (
+    "rows", "value", "sigma", "left", "right", "cell", "frame", "pair", "growth_left", "growth_right"
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,8 +59,9 @@ class Rows:
     rows: (n, 6) by `FITTED`; value: (n,); sigma: (n,), of the value, from the pixel sigmas;
     left, right: (n, 3) rectified unit directions at the working point; cell: (n,), part of the
     picture; frame: (n,); pair: (n,) index into the pairs they come from, less those outside the lenses.
-    R_cal_left, R_cal_right: (3, 3), what turns the calibration's rectified directions to the working
-    point's; size: log of the size ratio there.
+    growth_left, growth_right: (n,), rad by which a ray leaves its eye's axis when the focal length falls,
+    per unit of its log. R_cal_left, R_cal_right: (3, 3), what turns the calibration's rectified directions
+    to the working point's; size: log of the size ratio there.
     """
 
     rows: Array
@@ -67,6 +72,8 @@ class Rows:
     cell: NDArray[np.int64]
     frame: NDArray[np.int64]
     pair: NDArray[np.int64]
+    growth_left: Array
+    growth_right: Array
     R_cal_left: Array
     R_cal_right: Array
     size: float
@@ -76,8 +83,7 @@ class Rows:
 
     def where(self, keep: NDArray[np.bool_]) -> Rows:
         """Only the rows marked in `keep` (n,)."""
-        each = ("rows", "value", "sigma", "left", "right", "cell", "frame", "pair")
-        return replace(self, **{name: getattr(self, name)[keep] for name in each})
+        return replace(self, **{name: getattr(self, name)[keep] for name in _BY_ROW})
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,15 +119,20 @@ def rows_of(rig: Rig, pairs: EyePairs) -> Rows:
     by_left = np.einsum("ni,nji->nj", n @ rig.R_left.T, da[pair])
     by_right = np.einsum("ni,nji->nj", m @ rig.R_right.T, db[pair])
     sigma = pairs.sigma_px[pair] * np.sqrt(np.sum(by_left**2, axis=1) + np.sum(by_right**2, axis=1))
+    growths = (
+        _growth(rig.left, pairs.pixel_left[pair], a[pair]),
+        _growth(rig.right, pairs.pixel_right[pair], b[pair]),
+    )
     grid = np.clip(azimuthal_deg(left) / CELL_DEG + _CELLS_ACROSS / 2, 0, _CELLS_ACROSS - 1).astype(np.int64)
     return Rows(
-        *_linearised(rig, left, right),
+        *_linearised(rig, left, right, *growths),
         np.maximum(sigma, 1e-12),
         left,
         right,
         grid[:, 1] * _CELLS_ACROSS + grid[:, 0],
         pairs.frame[pair],
         pair,
+        *growths,
         np.eye(3),
         np.eye(3),
         0.0,
@@ -142,12 +153,13 @@ def fit_rows(rows: Rows) -> Fit:
             weight = 1 / (1 + (residual / scale) ** 2)
         else:
             weight = np.where(np.abs(u) < 1, (1 - u * u) ** 2, 0.0)
-        x = np.linalg.solve((A * weight[:, None]).T @ A + prior, -(A * weight[:, None]).T @ y)
+        weighted = A * weight[:, None]
+        x = np.asarray(np.linalg.solve(weighted.T @ A + prior, -weighted.T @ y))
         residual = y + A @ x
         scale = max(robust_spread(residual), 1e-9)
     inside = np.abs(u) < 1
     slope = np.where(inside, (1 - u * u) * (1 - 5 * u * u), 0.0)
-    normal = (A * weight[:, None]).T @ A + prior
+    normal = weighted.T @ A + prior
     covariance, cells = _sandwich(A, weight * residual, slope, rows.cell, prior)
     return Fit(x, covariance, normal, weight, scale, cells)
 
@@ -212,16 +224,18 @@ def from_calibration(rows: Rows, fit: Fit, calibration: Calibration, pairs: EyeP
     return np.asarray(answer @ calibration.covariance @ answer.T)
 
 
-def _linearised(rig: Rig, left: Array, right: Array) -> tuple[Array, Array]:
+def _linearised(
+    rig: Rig, left: Array, right: Array, growth_left: Array, growth_right: Array
+) -> tuple[Array, Array]:
     """Rows (n, 6) and value (n,) of x . (left x right) = 0 about rectified directions (n, 3).
 
-    As the solver's start has them for turns and the baseline; size: a ray of the right eye moves away from
-    that eye's axis by half the ratio times its angle (equidistant: close enough for a small ratio).
+    As the solver's start has them for turns and the baseline; size: half of the ratio by each eye.
     """
     e = np.cross(left, right)
     turn = 0.5 * (left[:, :1] * right + right[:, :1] * left)
     turn -= np.sum(left * right, axis=1, keepdims=True) * BASELINE_AXIS
-    grow_left, grow_right = _outwards(left, rig.R_left[2]), _outwards(right, rig.R_right[2])
+    grow_left = _outwards(left, rig.R_left[2]) * growth_left[:, None]
+    grow_right = _outwards(right, rig.R_right[2]) * growth_right[:, None]
     # A larger right picture: seen at a larger radius than its calibration says, so its true ray lies inwards.
     size = 0.5 * np.cross(grow_left, right)[:, 0] - 0.5 * np.cross(left, grow_right)[:, 0]
     rows = np.concatenate([turn, -e[:, 2:], e[:, 1:2], size[:, None]], axis=1)
@@ -229,24 +243,31 @@ def _linearised(rig: Rig, left: Array, right: Array) -> tuple[Array, Array]:
 
 
 def _outwards(rays: Array, axis: Array) -> Array:
-    """(n, 3): how unit rays move when their angle off the axis grows by its own size, per unit of growth."""
-    cosine = np.clip(rays @ axis, -1.0, 1.0)
-    away = cosine[:, None] * rays - axis  # along the sphere, away from the axis, sin(angle) long
-    length = np.linalg.norm(away, axis=1, keepdims=True)
-    return np.arccos(cosine)[:, None] * away / np.maximum(length, 1e-12)
+    """(n, 3): unit vectors along the sphere, away from the axis; zero on it."""
+    away = (rays @ axis)[:, None] * rays - axis
+    return away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-12)
+
+
+def _growth(lens: Lens, pixels: Array, rays: Array) -> Array:
+    """(n,): rad by which rays leave the axis when the focal length falls, per unit of its log."""
+    step = 1e-4
+    moved = replace(lens, focal_px=lens.focal_px * (1 - step)).unproject(pixels)
+    return np.nan_to_num(np.linalg.norm(moved - rays, axis=1) / step)
 
 
 def _moved(rows: Rows, vector: Array, rig: Rig) -> Rows:
     """The rows about a working point `vector` (6,) further on."""
     turn = matrix_from_rotation_vector(vector[:3] / 2)
     level = (rotation_about("z", vector[4]) @ rotation_about("y", vector[3])).T
-    grow_left, grow_right = _outwards(rows.left, rig.R_left[2]), _outwards(rows.right, rig.R_right[2])
-    left = rows.left + 0.5 * vector[5] * grow_left
-    right = rows.right - 0.5 * vector[5] * grow_right
+    half = 0.5 * vector[5]
+    # The axes are turned with the working point.
+    left_axis, right_axis = rows.R_cal_left @ rig.R_left[2], rows.R_cal_right @ rig.R_right[2]
+    left = rows.left + half * rows.growth_left[:, None] * _outwards(rows.left, left_axis)
+    right = rows.right - half * rows.growth_right[:, None] * _outwards(rows.right, right_axis)
     to_left, to_right = level @ turn, level @ turn.T
     left, right = (d / np.linalg.norm(d, axis=1, keepdims=True) for d in (left, right))
     left, right = left @ to_left.T, right @ to_right.T
-    matrix, value = _linearised(rig, left, right)
+    matrix, value = _linearised(rig, left, right, rows.growth_left, rows.growth_right)
     return replace(
         rows,
         rows=matrix,

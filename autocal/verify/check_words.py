@@ -50,7 +50,7 @@ def change_sentence(change: Change, windows: Sequence[Window]) -> str:
     """What changed within the take, and when."""
     first, last = windows[change.first], windows[change.last]
     parts = ", ".join(
-        f"{name} {size:+.3f} ± {sigma:.3f}°"
+        f"{name} {size:+.4f} ± {sigma:.4f}°"
         for name, size, sigma in zip(AXES, change.size_deg, change.sigma_deg, strict=True)
     )
     if change.kind == "step":
@@ -204,13 +204,19 @@ def as_data(result: CheckResult) -> dict[str, Any]:
 
 def _drifts(result: CheckResult) -> list[str]:
     words = []
-    for name, value, sigma in zip(AXES, result.rotation_deg, result.sigma_deg, strict=True):
-        if name in result.drifted_axes:
+    for i, name in enumerate(AXES):
+        if name not in result.drifted_axes:
+            continue
+        value, sigma = result.rotation_deg[i], result.sigma_deg[i]
+        if abs(value) > MATTERS_DEG:
             way = _WAYS[name][0 if value > 0 else 1]
-            words.append(f"{name} {value:+.3f} ± {sigma:.3f}° (right eye turned {way})")
+            words.append(f"{name} {value:+.4f} ± {sigma:.4f}° (right eye turned {way})")
+        else:  # back where the calibration has it, but not all through the clip
+            change = max(result.changes, key=lambda change: abs(float(change.size_deg[i])))
+            words.append(f"{name} changed by {change.size_deg[i]:+.4f} ± {change.sigma_deg[i]:.4f}°")
     if "size" in result.drifted_axes:
         words.append(
-            f"size {result.size_percent:+.2f} ± {result.size_sigma_percent:.2f} % (right picture against "
+            f"size {result.size_percent:+.3f} ± {result.size_sigma_percent:.3f} % (right picture against "
             "left: a lens refocused or exchanged)"
         )
     if "lenses" in result.drifted_axes:
@@ -223,13 +229,15 @@ def _drifts(result: CheckResult) -> list[str]:
 
 def _since(result: CheckResult) -> str:
     """When the drift began, as far as the take shows."""
-    if not result.changes:
+    moved = np.isin(AXES, result.drifted_axes)
+    to_blame = [c for c in result.changes if np.any(np.abs(c.size_deg[moved]) > MATTERS_DEG)]
+    if not to_blame:
         return ", all through the clip" if len(result.windows) > 1 else ""
-    last = max(result.changes, key=lambda change: change.first)
+    last = max(to_blame, key=lambda change: change.first)
     first, second = result.windows[last.first], result.windows[last.last]
     if last.kind == "step":
         return f", since a step {_between(first, second)}"
-    return f", moving slowly {_span(first, second)} (the mean is given)"
+    return f", drifting slowly {_span(first, second)} (the mean is given)"
 
 
 def _between(first: Window, last: Window) -> str:
