@@ -18,10 +18,10 @@ from autocal.geometry.epipolar import robust_spread
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import LENS_NAMES, NAMES, vector_from_rig
 from autocal.matches import EyePairs
-from autocal.solve.freedom import prior_sigmas
-from autocal.solve.staged import Prior, Solution, solve_matches, unseen_misses
-from autocal.solve.start import ROTATION_SIGMA
-from autocal.solve.uncertainty import field_sigmas
+from autocal.solver.freedom import prior_sigmas
+from autocal.solver.staged import Prior, Solution, solve_matches, unseen_misses
+from autocal.solver.start import ROTATION_SIGMA
+from autocal.solver.uncertainty import field_sigmas
 
 Progress = Callable[[str, int, int], None]
 

@@ -10,12 +10,12 @@ from torch import Tensor
 
 from autocal.geometry import Lens
 from autocal.geometry.parameters import NAMES
-from autocal.solve.bundle import Observations, State, linearise, point_prior, residuals, retract
-from autocal.solve.levenberg import Problem, normal_at, optimise
-from autocal.solve.loss import GemanMcClure, Squares
-from autocal.solve.normal import reduced, solve_step
-from autocal.solve.projection import project
-from autocal.solve.robust import observation_share
+from autocal.solver.bundle import Observations, State, linearise, point_prior, residuals, retract
+from autocal.solver.levenberg import Problem, normal_at, optimise
+from autocal.solver.loss import GemanMcClure, Squares
+from autocal.solver.normal import reduced, solve_step
+from autocal.solver.projection import project
+from autocal.solver.robust import observation_share
 
 FRAMES, POINTS = 3, 14
 LENS = [np.log(460.0), 767.0, 765.0, 0.02, -0.01, 0.003, -0.0005, 0.002, 1e-3, -2e-3]
@@ -168,7 +168,7 @@ def test_schur_step_equals_the_dense_least_squares_step() -> None:
 
 
 def test_elimination_in_pieces_equals_elimination_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    import autocal.solve.normal as module
+    import autocal.solver.normal as module
 
     state, seen = scene(2)
     problem = problem_of(seen, state)

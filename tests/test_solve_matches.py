@@ -11,8 +11,8 @@ import torch
 from autocal.errors import SolveError
 from autocal.geometry import Rig
 from autocal.matches import Matches
-from autocal.solve.freedom import prior_sigmas
-from autocal.solve.staged import Prior, Solution, solve_matches
+from autocal.solver.freedom import prior_sigmas
+from autocal.solver.staged import Prior, Solution, solve_matches
 from tests.simulation import Simulated, random_points, random_rig, simulate, walk
 from tests.test_solve_statistics import nominal
 

@@ -19,12 +19,12 @@ from scipy.stats import chi2
 from autocal.geometry import ImageCircle, Lens, Rig, matrix_from_rotation_vector
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import NAMES, eye_rotations, rig_from_vector, vector_from_rig
-from autocal.solve.bundle import Observations, State
-from autocal.solve.freedom import prior_sigmas
-from autocal.solve.levenberg import Problem
-from autocal.solve.robust import anneal, observation_share, restrict, settle
-from autocal.solve.start import relative_start, start
-from autocal.solve.uncertainty import covariance
+from autocal.solver.bundle import Observations, State
+from autocal.solver.freedom import prior_sigmas
+from autocal.solver.levenberg import Problem
+from autocal.solver.robust import anneal, observation_share, restrict, settle
+from autocal.solver.start import relative_start, start
+from autocal.solver.uncertainty import covariance
 from tests.simulation import Simulated, random_points, random_rig, simulate, walk
 
 RIGS = 100

@@ -1,6 +1,6 @@
 """Both lenses, the rig, and the board's place in every frame, fitted to the corners at once.
 
-The lens is the solver's (`autocal.solve.projection`); instead of unknown points there is a board of
+The lens is the solver's (`autocal.solver.projection`); instead of unknown points there is a board of
 known corners. Unknowns: the 25 numbers of `autocal.geometry.parameters`, the baseline's length (the
 squares give the scale), how the board is bent and stretched, and a pose a frame. Few enough for
 dense normal equations. Gauss-Newton with damping after Nielsen, IMM-REP-1999-05; robust by Huber's
@@ -184,7 +184,7 @@ def linearised(corners: Corners, state: BoardState) -> tuple[Array, Array]:
     """Residuals (n, 2) px and their derivatives (n, 2, shared unknowns and those of the own frame)."""
     import torch
 
-    from autocal.solve.projection import project
+    from autocal.solver.projection import project
 
     n = len(corners)
     side = np.where(corners.eye == 0, 0.5, -0.5)  # from the eye to the rig's middle, in baselines

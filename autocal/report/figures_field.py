@@ -51,7 +51,7 @@ def disparity_disc(field: FieldDisparity, name: str, heading: str, caption: str)
 def sigma_disc(calibration: Calibration, name: str) -> Panel | None:
     """One sigma of the vertical disparity that the calibration leaves far things with; None where unknown."""
     from autocal.geometry.parameters import vector_from_rig
-    from autocal.solve.uncertainty import field_sigmas
+    from autocal.solver.uncertainty import field_sigmas
 
     if not np.any(calibration.covariance):
         return None
@@ -183,7 +183,7 @@ def _bar(figure: Any, axes: Any, mesh: Any, steps: Sequence[float], label: str) 
 
 
 def _arrows(axes: Any, field: Field, shift_deg: Array) -> None:
-    every = max(1, len(field.angles_deg) // 20)
+    every = max(1, len(field.angles_deg) // 14)
     start = len(field.angles_deg) // 2 % every
     angles = field.angles_deg[start::every]
     x, y = np.meshgrid(angles, angles)

@@ -21,7 +21,7 @@ from torch import Tensor
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES, eye_rotations
 from autocal.geometry.rotation import rotation_about, skew_matrix
-from autocal.solve.projection import project
+from autocal.solver.projection import project
 
 RIG_SIZE = 5
 GLOBAL_SIZE = len(NAMES)
@@ -80,7 +80,7 @@ class Linearised:
 def residuals(state: State, seen: Observations) -> Tensor:
     """Whitened residuals (n, 2)."""
     g, _ = _in_rig(state, seen)
-    R_eye, _ = _eye_matrices(state.vector)
+    R_eye = _eye_matrices(state.vector)
     _, d = _in_eye(state, seen, g, R_eye)
     pixels, _, _ = project(d, _lens_rows(state.vector, seen.eye))
     return (pixels - seen.pixel) / seen.sigma[:, None]
@@ -89,7 +89,7 @@ def residuals(state: State, seen: Observations) -> Tensor:
 def linearise(state: State, seen: Observations) -> Linearised:
     """Residuals with their derivatives; `retract` says what a step along them means."""
     g, R_frame = _in_rig(state, seen)
-    R_eye, dR_eye = _eye_matrices(state.vector)
+    R_eye, dR_eye = _eye_matrices(state.vector), _eye_derivatives(state.vector)
     h, d = _in_eye(state, seen, g, R_eye)
     pixels, by_direction, by_lens = project(d, _lens_rows(state.vector, seen.eye))
     whiten = 1 / seen.sigma[:, None, None]
@@ -155,12 +155,16 @@ def _lens_rows(vector: Tensor, eye: Tensor) -> Tensor:
     return torch.stack([common - half, common + half])[eye]
 
 
-def _eye_matrices(vector: Tensor) -> tuple[Tensor, Tensor]:
-    """R_eye (2, 3, 3) and its derivatives (2, 5, 3, 3) by the first five parameters."""
-    rig = vector[:RIG_SIZE].detach().cpu().numpy()
-    rotations = eye_rotations(rig)
-    derivatives = [_rotation_derivatives(rig, R, sign) for R, sign in zip(rotations, (-1, 1), strict=True)]
-    return vector.new_tensor(np.stack(rotations)), vector.new_tensor(np.stack(derivatives))
+def _eye_matrices(vector: Tensor) -> Tensor:
+    """R_eye (2, 3, 3)."""
+    return vector.new_tensor(np.stack(eye_rotations(vector[:RIG_SIZE].cpu().numpy())))
+
+
+def _eye_derivatives(vector: Tensor) -> Tensor:
+    """Derivatives (2, 5, 3, 3) of R_eye by the first five parameters."""
+    rig = vector[:RIG_SIZE].cpu().numpy()
+    both = zip(eye_rotations(rig), (-1, 1), strict=True)
+    return vector.new_tensor(np.stack([_rotation_derivatives(rig, R, sign) for R, sign in both]))
 
 
 def _rotation_derivatives(rig: Array, R: Array, sign: int) -> Array:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from autocal.solve.bundle import GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, Linearised, Observations
+from autocal.solver.bundle import GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, Linearised, Observations
 
 _POINTS_AT_ONCE = 4096  # bounds the memory of the elimination, whatever the size of the clip
 
@@ -39,13 +39,15 @@ class Mixed:
     by_point: Tensor  # (n, 2, 3)
     frame: Tensor
     point: Tensor  # sorted
+    active: Tensor  # (a,), the points that have rows at all
+    slot: Tensor  # (n,), which of the active points each row is of; sorted
 
     def dense(self, first: int, last: int, camera_size: int) -> Tensor:
-        """(last - first, 3, camera_size): the block of points first..last-1."""
-        bounds = torch.searchsorted(self.point, self.point.new_tensor([first, last]))
+        """(last - first, 3, camera_size): the block of active points first..last-1."""
+        bounds = torch.searchsorted(self.slot, self.slot.new_tensor([first, last]))
         rows = slice(int(bounds[0]), int(bounds[1]))
         product = torch.bmm(self.by_point[rows].transpose(1, 2), self.by_camera[rows])
-        place = self.point[rows] - first
+        place = self.slot[rows] - first
         block = product.new_zeros(last - first, POINT_SIZE, camera_size)
         block[:, :, :GLOBAL_SIZE].index_add_(0, place, product[:, :, :GLOBAL_SIZE])
         frames = (camera_size - GLOBAL_SIZE) // POSE_SIZE
@@ -107,9 +109,9 @@ def normal_equations(
     points = points.index_add(0, seen.point, sums[:, :, :POINT_SIZE])
     points.diagonal(dim1=1, dim2=2).add_(_RIDGE)
     rhs_points = rhs_points.index_add(0, seen.point, -sums[:, :, POINT_SIZE])
-    return Normal(
-        cameras, points, rhs_cameras, rhs_points, Mixed(by_camera, by_point, seen.frame, seen.point)
-    )
+    active, slot = torch.unique_consecutive(seen.point, return_inverse=True)
+    mixed = Mixed(by_camera, by_point, seen.frame, seen.point, active, slot)
+    return Normal(cameras, points, rhs_cameras, rhs_points, mixed)
 
 
 def _sums_by_frame(rows: Tensor, frame: Tensor, frames: int) -> Tensor:
@@ -138,15 +140,16 @@ def reduced(normal: Normal, damping: float, free: Tensor) -> tuple[Tensor, Tenso
     """
     points = normal.points + damping * torch.diag_embed(torch.diagonal(normal.points, dim1=1, dim2=2))
     factor = torch.linalg.cholesky(points)
-    inverse = _lower_inverse(factor)
     matrix = normal.cameras[free][:, free].clone()
     matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
     rhs = normal.rhs_cameras[free].clone()
     size = len(normal.rhs_cameras)
-    for first in range(0, len(points), _POINTS_AT_ONCE):
-        last = min(first + _POINTS_AT_ONCE, len(points))
+    active = normal.mixed.active
+    inverse, rhs_points = _lower_inverse(factor[active]), normal.rhs_points[active]
+    for first in range(0, len(active), _POINTS_AT_ONCE):
+        last = min(first + _POINTS_AT_ONCE, len(active))
         mixed = normal.mixed.dense(first, last, size)[:, :, free]
-        both = torch.cat([mixed, normal.rhs_points[first:last, :, None]], dim=2)
+        both = torch.cat([mixed, rhs_points[first:last, :, None]], dim=2)
         white = torch.bmm(inverse[first:last], both).reshape(-1, len(free) + 1)
         product = white[:, :-1].T @ white
         matrix -= product[:, :-1]

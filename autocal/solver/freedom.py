@@ -16,7 +16,7 @@ import numpy as np
 from autocal.geometry.lens import WIDEST_ANGLE_RAD, Array
 from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES
 from autocal.geometry.rig import Rig
-from autocal.solve.start import BASELINE_SIGMA, ROTATION_SIGMA
+from autocal.solver.start import BASELINE_SIGMA, ROTATION_SIGMA
 
 _NARROWEST_RIM, _WIDEST_RIM = np.deg2rad(55.0), np.deg2rad(118.0)
 _FLATTEST_SLOPE = 0.05  # of r(theta) / f anywhere inside the circle: keeps the lens from folding

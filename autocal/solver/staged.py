@@ -20,8 +20,8 @@ from autocal.geometry.lens import Array
 from autocal.geometry.parameters import NAMES, rig_from_vector, vector_from_rig
 from autocal.geometry.rig import Rig
 from autocal.matches import EyePairs, Matches, matches_from_rows
-from autocal.solve.bundle import Observations, State
-from autocal.solve.freedom import (
+from autocal.solver.bundle import Observations, State
+from autocal.solver.freedom import (
     INDEPENDENT_CAUSES,
     ROTATION,
     STAGES,
@@ -29,21 +29,21 @@ from autocal.solve.freedom import (
     physically_possible,
     still_prior,
 )
-from autocal.solve.holdout import Holdout, Prediction, hold_out, predict, unseen_misses
-from autocal.solve.levenberg import Problem, optimise
-from autocal.solve.loss import GemanMcClure
-from autocal.solve.robust import anneal, inliers, noise_of, observation_share, restrict, settle
-from autocal.solve.start import Start, eyes_swapped, relative_start, start
-from autocal.solve.triangulate import retriangulated
-from autocal.solve.uncertainty import covariance, shared_cause_inflation
+from autocal.solver.holdout import Holdout, Prediction, hold_out, predict, unseen_misses
+from autocal.solver.levenberg import Problem, optimise
+from autocal.solver.loss import GemanMcClure
+from autocal.solver.robust import anneal, inliers, noise_of, observation_share, restrict, settle
+from autocal.solver.start import Start, eyes_swapped, relative_start, start
+from autocal.solver.triangulate import retriangulated
+from autocal.solver.uncertainty import covariance, shared_cause_inflation
 
 #: A stage is kept if its sigma is below this part of its prior's.
 _WELL_INSIDE = 0.5
 _FURTHEST = 4.0  # sigmas of the prior that a parameter may move
 _RESETTLE_SCALE = 10.0  # sigmas, for placing the points that the choice of stages did not use
 _MOVING = np.deg2rad(2.0)  # how far tracks must travel across the field for the rig to count as moving
-_SELECTION_ROWS = 10_000  # observations that are enough to choose stages by
-_MOST_ROWS = 40_000  # observations beyond which nothing is gained: errors of the model remain
+_SELECTION_ROWS = 8_000  # observations that are enough to choose stages by
+_MOST_ROWS = 30_000  # observations beyond which nothing is gained: errors of the model remain
 
 Progress = Callable[[str, int, int], None]
 
@@ -350,7 +350,7 @@ class _Judge:
     def why_not(self, stage: Stage, with_it: State, free: torch.Tensor, without: State) -> str:
         """Why a stage is not kept; empty if it is. free: (25,), the stage included."""
         before, after = self.prediction(without), self.prediction(with_it)
-        if not after.better_than(before):
+        if not after.better_than(before, moving=self.moving):
             return "it does not predict matches kept out of the solve any better"
         noise = noise_of(self.part, with_it)
         inner = restrict(self.part, inliers(self.part, with_it, noise), len(with_it.point))
@@ -374,7 +374,7 @@ def _refined(problem: Problem, state: State, free: torch.Tensor) -> State:
     """A few steps with a loss at three sigmas of what the misfit is now, then of what it became."""
     for _ in range(2):
         loss = GemanMcClure(3 * noise_of(problem, state))
-        state = optimise(problem, state, loss, free, steps=6, tolerance=1e-5).state
+        state = optimise(problem, state, loss, free, steps=6, tolerance=1e-4).state
     return state
 
 

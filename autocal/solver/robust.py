@@ -8,10 +8,10 @@ import torch
 from torch import Tensor
 
 from autocal.geometry.rig import Rig
-from autocal.solve.bundle import Observations, State, residuals
-from autocal.solve.levenberg import Outcome, Problem, optimise, squared_misfit
-from autocal.solve.loss import GemanMcClure, Squares
-from autocal.solve.triangulate import retriangulated
+from autocal.solver.bundle import Observations, State, residuals
+from autocal.solver.levenberg import Outcome, Problem, optimise, squared_misfit
+from autocal.solver.loss import GemanMcClure, Squares
+from autocal.solver.triangulate import retriangulated
 
 #: A quantile below the median, so that wrong matches and the good ones they pull along may be the
 #: majority, and its value for chi-square with two degrees of freedom; a lone pair's misfit, all of it

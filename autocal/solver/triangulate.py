@@ -9,9 +9,9 @@ from torch import Tensor
 
 from autocal.geometry.parameters import rig_from_vector
 from autocal.geometry.rig import Rig
-from autocal.solve.bundle import Observations, State, residuals
-from autocal.solve.levenberg import squared_misfit
-from autocal.solve.loss import GemanMcClure
+from autocal.solver.bundle import Observations, State, residuals
+from autocal.solver.levenberg import squared_misfit
+from autocal.solver.loss import GemanMcClure
 
 _DRAWS = 6
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from autocal.solve.bundle import (
+from autocal.solver.bundle import (
     GLOBAL_SIZE,
     POSE_SIZE,
     Linearised,
@@ -23,8 +23,8 @@ from autocal.solve.bundle import (
     residuals,
     retract,
 )
-from autocal.solve.loss import Loss
-from autocal.solve.normal import Normal, normal_equations, solve_step
+from autocal.solver.loss import Loss
+from autocal.solver.normal import Normal, normal_equations, solve_step
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import rig_from_vector
 from autocal.geometry.rig import Rig
-from autocal.solve.bundle import GLOBAL_SIZE, POSE_SIZE, State, linearise
-from autocal.solve.levenberg import Problem, normal_at
-from autocal.solve.loss import Squares
-from autocal.solve.normal import reduced
+from autocal.solver.bundle import GLOBAL_SIZE, POSE_SIZE, State, linearise
+from autocal.solver.levenberg import Problem, normal_at
+from autocal.solver.loss import Squares
+from autocal.solver.normal import reduced
 
 _TILES_ACROSS = 8
 #: Below this, shared causes cannot be told from chance with a few dozen tiles.

@@ -18,17 +18,18 @@ from autocal.geometry.lens import Array
 from autocal.geometry.parameters import rig_from_vector
 from autocal.geometry.rig import Rig
 from autocal.matches import EyePairs, Matches
-from autocal.solve.bundle import State, residuals
-from autocal.solve.levenberg import Problem, optimise, squared_misfit
-from autocal.solve.loss import GemanMcClure
-from autocal.solve.robust import restrict
-from autocal.solve.triangulate import retriangulated
+from autocal.solver.bundle import State, residuals
+from autocal.solver.levenberg import Problem, optimise, squared_misfit
+from autocal.solver.loss import GemanMcClure
+from autocal.solver.robust import restrict
+from autocal.solver.triangulate import retriangulated
 
 _TILES_ACROSS = 10
 _EVERY = 5  # one tile in so many is held out
 _SCALE = 4.0  # sigmas, of the loss that places held-out tracks
 _PLACING_SCALE = 10.0  # sigmas within which sights of a held-out track agree on its place
-_CLEARLY = 0.5  # standard errors by which a release must pay
+#: Standard errors by which a release must pay; less on still footage, where the firm prior guards.
+_CLEARLY, _CLEARLY_STILL = 1.0, 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +54,7 @@ class Prediction:
     def mean(self) -> float:
         return float(self.sums.sum() / max(self.counts.sum(), 1.0))
 
-    def better_than(self, other: Prediction) -> bool:
+    def better_than(self, other: Prediction, *, moving: bool) -> bool:
         """Whether these predictions are better by more than chance would make them, tile by tile."""
         gain = other.sums - self.sums
         used = (self.counts + other.counts) > 0
@@ -61,7 +62,7 @@ class Prediction:
         if len(gain) < 4:
             return False
         spread = float(gain.std(ddof=1)) * np.sqrt(len(gain))
-        return bool(gain.sum() > _CLEARLY * spread)
+        return bool(gain.sum() > (_CLEARLY if moving else _CLEARLY_STILL) * spread)
 
 
 def hold_out(matches: Matches, *, frames_too: bool) -> Holdout:
