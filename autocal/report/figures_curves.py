@@ -77,31 +77,29 @@ def _image_height(eyes: tuple[Lens, Lens], calibration: Calibration, name: str) 
     figure, axes = new_panel(440, 340)
     words = []
     for eye, (label, colour, dashes) in enumerate(_EYES):
-        angle, radius, sigma = _curve(eyes[eye], calibration, eye)
+        angle = _angles(eyes[eye])
+        radius, sigma = image_height_px(calibration, eye, angle)
         axes.fill_between(angle, radius - 2 * sigma, radius + 2 * sigma, color=colour, alpha=0.25, lw=0)
         axes.plot(angle, radius, color=colour, ls=dashes, lw=2, label=label)
         words.append(f"{label} {radius[-1]:.1f} px at {angle[-1]:.0f}°")
     axes.set(xlabel="degrees off the lens's axis", ylabel="px from the centre", xlim=(0, 90))
     axes.set_ylim(bottom=0)
-    _legend(axes)
-    return svg_panel(
-        figure, name, f"Image height against angle: {', '.join(words)}.", "Where each lens puts a ray."
-    )
+    axes.legend(frameon=False, labelcolor=QUIET, fontsize=11)
+    alt = f"Image height against angle: {', '.join(words)}."
+    return svg_panel(figure, name, alt, "Where each lens puts a ray.")
 
 
 def _departure(eyes: tuple[Lens, Lens], calibration: Calibration, name: str) -> Panel:
     figure, axes = new_panel(440, 340)
     words = []
     for eye, (label, colour, dashes) in enumerate(_EYES):
-        angle, radius, sigma = _curve(eyes[eye], calibration, eye)
-        focal = eyes[eye].focal_px
-        share = 100 * (radius[1:] / (focal * np.deg2rad(angle[1:])) - 1)
-        band = 200 * sigma[1:] / (focal * np.deg2rad(angle[1:]))
-        axes.fill_between(angle[1:], share - band, share + band, color=colour, alpha=0.25, lw=0)
-        axes.plot(angle[1:], share, color=colour, ls=dashes, lw=2, label=label)
+        angle = _angles(eyes[eye])
+        share, sigma = departure_percent(calibration, eye, angle)
+        axes.fill_between(angle, share - 2 * sigma, share + 2 * sigma, color=colour, alpha=0.25, lw=0)
+        axes.plot(angle, share, color=colour, ls=dashes, lw=2, label=label)
         words.append(f"{label} {share[-1]:+.1f} % at {angle[-1]:.0f}°")
     axes.set(xlabel="degrees off the lens's axis", ylabel="% from equidistant", xlim=(0, 90))
-    _legend(axes)
+    axes.legend(frameon=False, labelcolor=QUIET, fontsize=11)
     caption = "How far each lens departs from an equidistant one of its own focal length."
     return svg_panel(figure, name, f"Departure from an equidistant lens: {', '.join(words)}.", caption)
 
@@ -128,15 +126,24 @@ def _eye_difference(eyes: tuple[Lens, Lens], calibration: Calibration, name: str
     return svg_panel(figure, name, alt, caption)
 
 
-def _legend(axes: object) -> None:
-    axes.legend(frameon=False, labelcolor=QUIET, fontsize=11)  # type: ignore[attr-defined]
+def image_height_px(calibration: Calibration, eye: int, angle_deg: Array) -> tuple[Array, Array]:
+    """Distance from the principal point (n,), px, of rays `angle_deg` (n,) off the axis, with its sigma."""
+    lens, theta = calibration.rig.lens(eye), np.deg2rad(angle_deg)
+    return lens.radius_px(theta), _sigma(_gradient(lens, theta, eye), calibration)
 
 
-def _curve(lens: Lens, calibration: Calibration, eye: int) -> tuple[Array, Array, Array]:
-    """Angles, degrees, image heights and their sigmas, px, up to the range of the lens."""
-    angle = _CURVE_DEG[np.rad2deg(lens.max_angle) >= _CURVE_DEG]
-    theta = np.deg2rad(angle)
-    return angle, lens.radius_px(theta), _sigma(_gradient(lens, theta, eye), calibration)
+def departure_percent(calibration: Calibration, eye: int, angle_deg: Array) -> tuple[Array, Array]:
+    """By how much the image height differs from f theta (n,), %, with its sigma: the focal length cancels."""
+    lens, theta = calibration.rig.lens(eye), np.deg2rad(angle_deg)
+    shape = _gradient(lens, theta, eye)
+    shape[:, [NAMES.index("focal"), NAMES.index("focal_difference")]] = 0.0
+    equidistant = np.where(theta > 0, lens.focal_px * theta, 1.0)
+    share = np.where(theta > 0, lens.radius_px(theta) / equidistant - 1, 0.0)
+    return 100 * share, 100 * _sigma(shape, calibration) / equidistant
+
+
+def _angles(lens: Lens) -> Array:
+    return _CURVE_DEG[np.rad2deg(lens.max_angle) >= _CURVE_DEG]
 
 
 def _sigma(gradient: Array, calibration: Calibration) -> Array:

@@ -27,7 +27,7 @@ from autocal.report.page import (
     page,
     write_page,
 )
-from autocal.report.page_parts import as_sentence, cautions, facts_of, parameter_rows
+from autocal.report.page_parts import as_sentence, cautions, facts_of, parameter_rows, with_sigma
 from autocal.report.page_table import Table
 from autocal.report.pictures_chart import covered_shares
 from autocal.report.pictures_views import Picture
@@ -148,15 +148,13 @@ def _coverage(result: ChartResult, calibration: Calibration) -> Figure:
 
 def _key_figures(calibration: Calibration) -> list[KeyFigure]:
     rig = calibration.rig
-    figures = [
-        KeyFigure(name, f"{value:+.3f}°".replace("-", "−"), f"± {sigma:.3f}°, right eye against left")
-        for name, value, sigma in zip(
-            ("Yaw", "Pitch", "Roll"),
-            rig.yaw_pitch_roll_deg,
-            calibration.yaw_pitch_roll_sigma_deg,
-            strict=True,
-        )
-    ]
+    names = ("Yaw", "Pitch", "Roll")
+    figures = []
+    for name, value, sigma in zip(
+        names, rig.yaw_pitch_roll_deg, calibration.yaw_pitch_roll_sigma_deg, strict=True
+    ):
+        shown, note = with_sigma(value, sigma)
+        figures.append(KeyFigure(name, shown, f"{note}, right eye against left"))
     focal = f"{rig.left.focal_px:.1f} and {rig.right.focal_px:.1f} px"
     return [
         *figures,

@@ -28,7 +28,7 @@ from autocal.report.page import (
     write_page,
 )
 from autocal.report.page_footage import one_picture
-from autocal.report.page_parts import as_sentence, cautions, facts_of
+from autocal.report.page_parts import as_sentence, cautions, facts_of, with_sigma
 from autocal.report.page_table import Cell, Entry, Table
 from autocal.report.pictures_disparity import FieldDisparity
 from autocal.report.pictures_views import Picture
@@ -46,9 +46,8 @@ def check_page(
     picture: tuple[Picture, Picture] | None = None,
 ) -> str:
     """The page. name: of the calibration; picture: left and right eye of a frame of the footage."""
-    verdict = Verdict(
-        _STATES[result.verdict], sentence(result), tuple(map(as_sentence, summary_lines(result)))
-    )
+    more = [as_sentence(line) for line in summary_lines(result) if line not in result.notes]
+    verdict = Verdict(_STATES[result.verdict], sentence(result), tuple(more))
     sections: list[Section] = []
     if picture is not None and result.used is not None:
         sections.append(
@@ -117,14 +116,14 @@ def _key_figures(result: CheckResult) -> list[KeyFigure]:
     if result.used is None:
         return [KeyFigure("Matches", f"{result.matches:,}")]
     figures = [
-        KeyFigure(f"Remaining {name}", f"{value:+.3f}°".replace("-", "−"), f"± {sigma:.3f}°")
+        KeyFigure(f"Remaining {name}", *with_sigma(value, sigma))
         for name, value, sigma in zip(AXES, result.rotation_deg, result.sigma_deg, strict=True)
     ]
-    size = f"{result.size_percent:+.2f} %".replace("-", "−")
+    size = with_sigma(result.size_percent, result.size_sigma_percent, " %")
     vertical = result.vertical
     return [
         *figures,
-        KeyFigure("Size difference", size, f"± {result.size_sigma_percent:.2f} %"),
+        KeyFigure("Size difference", *size),
         KeyFigure(
             "Vertical disparity",
             f"{vertical.median_absolute:.2f}′",

@@ -49,8 +49,8 @@ def compare_page(
             sections.append(_tests(b, number))
     first = others[0].comparison
     notes = [note for b in others for note in b.comparison.notes]
-    warnings = [f"{b.name}: {text}" for b in others for text in b.calibration.warnings]
-    assumed = [f"{b.name}: {text}" for b in others for text in b.calibration.assumed]
+    warnings = [f"of {b.name}: {text}" for b in others for text in b.calibration.warnings]
+    assumed = [f"for {b.name}: {text}" for b in others for text in b.calibration.assumed]
     sections.append(cautions(warnings, assumed, notes))
     names = ", ".join(b.name for b in others)
     return page(

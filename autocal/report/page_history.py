@@ -33,7 +33,7 @@ def history_page(records: Sequence[History]) -> str:
         )
         sections.append(_table(record, f"{name}: the numbers", number))
     notes = [note for record in records for note in record.notes]
-    sections.append(cautions((), (), notes))
+    sections.append(cautions((), (), notes, limits=False))
     moved = any(record.steps or record.trends for record in records)
     judged = any(sum(1 for s in record.sigmas["yaw"] if s > 0) >= 2 for record in records)
     state: State = "caution" if moved else "good" if judged else "unknown"

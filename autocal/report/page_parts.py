@@ -16,12 +16,18 @@ from autocal.verify.compare_parameters import people_values
 _FORMS = {"deg": ".4f", "px": ".3f", "": ".6f"}
 
 
-def cautions(warnings: Sequence[str], assumed: Sequence[str], notes: Sequence[str] = ()) -> Points:
-    """Warnings first, then what was taken for granted, then how far to trust figures."""
+def cautions(
+    warnings: Sequence[str], assumed: Sequence[str], notes: Sequence[str] = (), *, limits: bool = True
+) -> Points:
+    """Warnings first, then what was taken for granted, then how far to trust figures.
+
+    limits: whether the page speaks of viewing comfort, so that the sources belong on it.
+    """
     heads = (("Warnings", warnings), ("Taken for granted", assumed), ("Notes", notes))
     points = [Point(head, " ".join(map(as_sentence, texts))) for head, texts in heads if texts]
     points.append(Point("Guidance, not law", CAUTION))
-    points.append(Point("Whose limits", " ".join(as_sentence(source) for source in SOURCES)))
+    if limits:
+        points.append(Point("Whose limits", " ".join(as_sentence(source) for source in SOURCES)))
     return Points("Cautions", "", tuple(points))
 
 
@@ -84,6 +90,9 @@ def as_sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '!', '?')) else '.'}"
 
 
-def knows_sigmas(calibration: Calibration) -> bool:
-    """Whether it states any uncertainty."""
-    return bool(np.any(calibration.covariance))
+def with_sigma(value: float, sigma: float, unit: str = "°") -> tuple[str, str]:
+    """A value and its sigma as people read them: to two figures of the sigma, at most five decimals."""
+    known = np.isfinite(sigma) and sigma > 0
+    digits = int(np.clip(np.ceil(-np.log10(sigma)) + 1, 2, 5)) if known else 3
+    shown = f"{value:+.{digits}f}{unit}".replace("-", "−")
+    return shown, f"± {sigma:.{digits}f}{unit}" if known else "uncertainty not known"

@@ -29,7 +29,7 @@ from autocal.report.page import (
     page,
     write_page,
 )
-from autocal.report.page_parts import as_sentence, cautions, facts_of, parameter_rows
+from autocal.report.page_parts import as_sentence, cautions, facts_of, parameter_rows, with_sigma
 from autocal.report.page_table import Table
 from autocal.report.pictures_disparity import ZONES_DEG, FieldDisparity, field_disparity
 from autocal.report.pictures_matches import matches_picture
@@ -169,9 +169,8 @@ def _key_figures(calibration: Calibration) -> list[KeyFigure]:
     known = bool(np.any(calibration.covariance))
     figures = []
     for name, value, sigma in zip(("Yaw", "Pitch", "Roll"), values, sigmas, strict=True):
-        digits = int(np.clip(np.ceil(-np.log10(max(sigma, 1e-6))) + 1, 2, 4)) if known else 3
-        note = f"± {sigma:.{digits}f}°, right eye against left" if known else "uncertainty not known"
-        figures.append(KeyFigure(name, f"{value:+.{digits}f}°".replace("-", "−"), note))
+        shown, note = with_sigma(value, sigma)
+        figures.append(KeyFigure(name, shown, f"{note}, right eye against left"))
     ratio = calibration.rig.right.focal_px / calibration.rig.left.focal_px
     ratio_sigma = ratio * calibration.sigma["focal_difference"]
     note = f"± {ratio_sigma:.5f}, right to left" if known else "right to left"
