@@ -2,13 +2,12 @@
 
     python -m benchmarks.bench_stmap
 
-Prints rows of the table in benchmarks/README.md: what, measured, bar. The fastest of five
+Prints rows of the table in benchmarks/README.md. The fastest of five
 runs, as the others tell about the neighbours of the process; exits with 1 if a bar is missed.
 """
 
 from __future__ import annotations
 
-import os
 import sys
 import tempfile
 import time
@@ -20,6 +19,7 @@ import numpy as np
 from autocal.calibration import Calibration, FarPlane
 from autocal.geometry import ImageCircle, Lens, Rig, matrix_from_yaw_pitch_roll
 from autocal.mapping import DEFAULT_SIZE, read_st_map, st_map, write_st_map
+from benchmarks.row import Row, print_rows
 
 _RUNS = 5
 _WRITE_BAR_S, _READ_BAR_S = 3.0, 1.0
@@ -63,14 +63,21 @@ def main() -> int:
         both = fastest(lambda: write_st_map(path, st_map(calibration), calibration, overwrite=True))
         read = fastest(lambda: read_st_map(path))
         megabytes = path.stat().st_size / 1e6
-    width, height = DEFAULT_SIZE
-    for what, (wall, busy), bar in (
-        (f"ST map {width}x{height}, {os.cpu_count()} cores: computed", compute, ""),
-        (f"the same, computed and written ({megabytes:.0f} MB)", both, f"at most {_WRITE_BAR_S:g} s"),
-        ("the same, read back", read, f"at most {_READ_BAR_S:g} s"),
-    ):
-        print(f"| {what} | {wall:.2f} s ({busy:.1f} s of processor time) | {bar} |")
-    return int(both[0] > _WRITE_BAR_S or read[0] > _READ_BAR_S)
+    size = f"{DEFAULT_SIZE[0]}x{DEFAULT_SIZE[1]}"
+    return print_rows(
+        (
+            _row(f"ST map {size}: computed", compute),
+            _row(f"the same, computed and written ({megabytes:.0f} MB)", both, _WRITE_BAR_S),
+            _row("the same, read back", read, _READ_BAR_S),
+        )
+    )
+
+
+def _row(what: str, spent: tuple[float, float], bar_s: float | None = None) -> Row:
+    measured = f"{spent[0]:.2f} s ({spent[1]:.1f} s of processor time)"
+    if bar_s is None:
+        return Row(what, measured)
+    return Row(what, measured, f"at most {bar_s:g} s", spent[0] <= bar_s)
 
 
 if __name__ == "__main__":

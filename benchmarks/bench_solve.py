@@ -1,0 +1,174 @@
+"""How long a solve of 8192x4096 footage takes, against decoding the frames it uses.
+
+    python -m benchmarks.bench_solve
+
+The bundled sample, scaled up to 24 frames of 8192x4096 HEVC with a key frame every 6, is made once and
+kept in ~/.cache/autocal-benchmarks: at the encoder's usual quality, which decodes fast, and at 200
+Mbit/s, near to what cameras record (common practice, no source). For each, one after the other and each
+in a process of its own: the frames decoded and nothing else; `autocal solve CLIP --out DIR` as a person
+runs it, from start-up to the last picture; and where the time of it goes. Prints rows of the table in
+benchmarks/README.md; exits with 1 if a bar is missed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import av
+
+from benchmarks.row import Row, print_rows
+
+SIZE, FRAMES = (8192, 4096), 24
+RATIO_BAR, MEMORY_BAR_GIB = 5.0, 3.0
+#: How the clips are called and made. x265: https://x265.readthedocs.io/en/stable/cli.html
+CLIPS = {
+    "usual quality": "crf=28",
+    "200 Mbit/s": "bitrate=200000:vbv-maxrate=200000:vbv-bufsize=50000",
+}
+_SAMPLE = Path(__file__).parents[1] / "samples" / "harbour.mp4"
+_AUTOCAL = ("-c", "from autocal.commands.main import main; main()")
+_KEY_FRAMES = "keyint=6:min-keyint=6:scenecut=0:open-gop=0"
+
+
+def clip(name: str) -> Path:
+    """The clip of that name in CLIPS, made if it is not there yet (a minute or two)."""
+    cache = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "autocal-benchmarks"
+    cache.mkdir(parents=True, exist_ok=True)
+    path = cache / f"harbour-8192x4096-{name.split()[0]}.mp4"
+    if not path.exists():
+        print(f"making {path}", file=sys.stderr, flush=True)
+        unfinished = path.with_suffix(".unfinished.mp4")
+        _scale_up(unfinished, CLIPS[name])
+        unfinished.replace(path)
+    return path
+
+
+def _scale_up(target: Path, quality: str) -> None:
+    with av.open(str(_SAMPLE)) as source, av.open(str(target), "w") as container:
+        rate = source.streams.video[0].average_rate
+        stream: Any = container.add_stream("libx265", rate=Fraction(rate or 24))
+        stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
+        stream.codec_context.options = {
+            "preset": "ultrafast",
+            "x265-params": f"log-level=error:{_KEY_FRAMES}:{quality}",
+        }
+        for frame in source.decode(video=0):
+            large = frame.reformat(*SIZE, "yuv420p", interpolation="BICUBIC")
+            large.pts, large.time_base, large.pict_type = frame.pts, frame.time_base, 0
+            container.mux(stream.encode(large))
+        container.mux(stream.encode(None))
+
+
+@dataclass(frozen=True)
+class Spent:
+    """What a process used up. processor: s, all its threads. peak: the most memory it held, GiB."""
+
+    wall: float
+    processor: float
+    peak: float
+    said: str
+
+
+def run(arguments: Sequence[str]) -> Spent:
+    """Run Python with these arguments, in a process of its own; RuntimeError if it fails."""
+    start = time.perf_counter()
+    with tempfile.TemporaryFile("w+") as heard:
+        process = subprocess.Popen([sys.executable, *arguments], stdout=heard)
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        wall = time.perf_counter() - start
+        heard.seek(0)
+        said = heard.read()
+    if process.returncode:
+        raise RuntimeError(f"{' '.join(arguments)} ended with {process.returncode}")
+    return Spent(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 2**20, said)
+
+
+def decode(path: Path) -> None:
+    """Decode all frames on all cores and print what that took, s; start-up does not count."""
+    wall, busy = time.perf_counter(), time.process_time()
+    with av.open(str(path)) as container:
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        stream.codec_context.thread_count = os.cpu_count() or 1
+        frames = sum(1 for _ in container.decode(stream))
+    if frames != FRAMES:
+        raise RuntimeError(f"{path}: {frames} frames, expected {FRAMES}; delete it and it is made anew")
+    print(json.dumps({"wall": time.perf_counter() - wall, "processor": time.process_time() - busy}))
+
+
+def stages(path: Path) -> None:
+    """Solve in this process and print, stage by stage, wall and processor time, s."""
+    marks: list[tuple[str, float, float]] = []
+
+    def note(stage: str, done: int = 0, total: int = 0) -> None:
+        if not marks or marks[-1][0] != stage:
+            marks.append((stage, time.perf_counter(), time.process_time()))
+
+    note("imports")
+    from autocal.solving import SolveOptions, solve
+
+    solve([path], options=SolveOptions(frames=FRAMES), progress=note)
+    note("")
+    spent = [
+        (name, wall - since, busy - since_busy)
+        for (name, since, since_busy), (_, wall, busy) in pairwise(marks)
+    ]
+    print(json.dumps(spent))
+
+
+def rows(name: str) -> list[Row]:
+    """One clip: decoding, the whole command, where its time goes."""
+    path = clip(name)
+    megabits = 8e-6 * path.stat().st_size / 1.0  # it lasts one second
+    plain = json.loads(run(["-m", "benchmarks.bench_solve", "decode", str(path)]).said)
+    with tempfile.TemporaryDirectory() as folder:
+        out = str(Path(folder) / "solved")
+        whole = run([*_AUTOCAL, "solve", str(path), "--frames", str(FRAMES), "--out", out, "--quiet"])
+    parts = json.loads(run(["-m", "benchmarks.bench_solve", "stages", str(path)]).said)
+    ratio, busy_ratio = whole.wall / plain["wall"], whole.processor / plain["processor"]
+    share = ", ".join(f"{stage} {wall:.1f} ({busy:.1f})" for stage, wall, busy in parts)
+    label = f"{FRAMES} frames of {SIZE[0]}x{SIZE[1]} HEVC, {megabits:.0f} Mbit/s ({name})"
+    return [
+        Row(f"{label}: decoded", f"{plain['wall']:.1f} s ({plain['processor']:.1f} s of processor time)"),
+        Row(
+            "the whole `autocal solve`, start-up, ST map and pictures included",
+            f"{whole.wall:.1f} s ({whole.processor:.1f} s of processor time)",
+        ),
+        Row("of it, s (of processor time)", share),
+        Row(
+            "times as long as decoding",
+            f"{ratio:.1f} x ({busy_ratio:.1f} x by processor time)",
+            f"at most {RATIO_BAR:g} x",
+            ratio <= RATIO_BAR,
+        ),
+        Row(
+            "peak memory of the solve",
+            f"{whole.peak:.2f} GiB",
+            f"at most {MEMORY_BAR_GIB:g} GiB",
+            whole.peak <= MEMORY_BAR_GIB,
+        ),
+    ]
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Print the rows; 1 if a bar is missed. `decode PATH` and `stages PATH` are what it runs inside."""
+    if arguments:
+        {"decode": decode, "stages": stages}[arguments[0]](Path(arguments[1]))
+        return 0
+    return print_rows(row for name in CLIPS for row in rows(name))
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
