@@ -45,7 +45,10 @@ def covariance(rng: np.random.Generator, scale: float = 1e-4) -> NDArray[np.floa
 
 
 def evidence(seed: int = 0, *, noisy: bool = True, **changes: Any) -> Evidence:
-    """Exact matches of a random rig; noisy: a picture of pure noise, or of stripes; changes: of the calibration."""
+    """Exact matches of a random rig.
+
+    noisy: a picture of pure noise, else of stripes; changes: of the calibration.
+    """
     rng = np.random.default_rng(seed)
     rig = random_rig(rng)
     seen = simulate(rng, rig, walk(3), random_points(rng, 2500), noise_px=0.2).matches.eye_pairs()
