@@ -10,10 +10,10 @@ import numpy as np
 
 from autocal.calibration import Calibration, Footage, Held, Quality
 from autocal.converge import far_edge, far_plane
-from autocal.errors import FootageError, LensError
+from autocal.errors import FootageError, LensError, MatchError, SolveError
 from autocal.footage import FoundCircle, Picture, find_image_circles, open_footage
 from autocal.footage.source import Footage as OpenFootage
-from autocal.geometry import Lens, Rig, nominal_lens, vertical_disparity
+from autocal.geometry import ImageCircle, Lens, Rig, nominal_lens, vertical_disparity
 from autocal.geometry.epipolar import robust_spread
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import LENS_NAMES, NAMES, vector_from_rig
@@ -29,6 +29,9 @@ _ASSUMED_FOV_DEG = 180.0
 #: How far a stated field of view or focal length, or an assumed one, may be from the truth (relative
 #: sigmas; common practice, no source: data sheets round, and the circle's rim is soft).
 _STATED, _ASSUMED = 0.03, 0.08
+#: Equidistant field of view that a stated focal length may make of the image circle; other projections
+#: differ from it by less than this leaves room for.
+_NARROWEST_SEEN_DEG, _WIDEST_SEEN_DEG = 60.0, 300.0
 _KNOCK_BASELINE_SIGMA = np.deg2rad(0.5)
 _RIM_DEG, _LITTLE_RIM = 60.0, 0.05
 
@@ -109,6 +112,7 @@ def solve(
     """
     options = options or SolveOptions()
     tell = progress or (lambda stage, done, total: None)
+    _refuse_nonsense(options)
     log = _Log()
     rng = np.random.default_rng(options.seed)
     side_files = [None if path is None else Path(path) for path in (left, right)]
@@ -130,15 +134,18 @@ def solve(
         from autocal.matching import match_bursts
 
         total = sum(len(burst.indices) for burst in survey.bursts)
-        matched = match_bursts(
-            bursts(),
-            (_circle(circles[0], halves[0]), _circle(circles[1], halves[1])),
-            halves,
-            rng=rng,
-            device=options.device,
-            progress=lambda done, found: tell("matches", min(done, total), total),
-        )
-        solution = _solved(matched.matches, prior, options, rng, tell)
+        try:
+            matched = match_bursts(
+                bursts(),
+                (_circle(circles[0], halves[0]), _circle(circles[1], halves[1])),
+                halves,
+                rng=rng,
+                device=options.device,
+                progress=lambda done, found: tell("matches", min(done, total), total),
+            )
+            solution = _solved(matched.matches, prior, options, rng, tell)
+        except (MatchError, SolveError) as error:  # they know matches, not the files they came from
+            raise type(error)(f"{_named(footage)}: {error}") from error
         frame = _showing_frame(solution)
         picture = footage.picture(*places[frame])
         if solution.swapped:
@@ -158,6 +165,29 @@ def solve(
     return _assembled(solution, prior, facts, options, log, picture, frame)
 
 
+def _refuse_nonsense(options: SolveOptions) -> None:
+    """LensError, before any footage is read, where what is said of the lens cannot be."""
+    if (options.focal_mm is None) != (options.pixel_um is None):
+        raise LensError("--focal-mm needs --pixel-um beside it, and the other way round")
+    if options.focal_mm is not None and options.fov_deg is not None:
+        raise LensError("--fov and --focal-mm both say how wide the lens is: give only one of them")
+    for name, value in (("--focal-mm", options.focal_mm), ("--pixel-um", options.pixel_um)):
+        if value is not None and not 0 < value < np.inf:
+            raise LensError(f"{name} {value:g} is no length: expected a number above zero")
+    if options.fov_deg is not None:
+        # Any circle will do: what can be wrong about a field of view does not depend on it.
+        nominal_lens(
+            (2, 2), ImageCircle(0.5, 0.5, 1.0), fov_deg=options.fov_deg, projection=options.projection
+        )
+
+
+def _named(footage: OpenFootage) -> str:
+    first, *others = footage.files
+    if not others:
+        return str(first)
+    return f"{first} and {others[0] if len(others) == 1 else f'{len(others)} more'}"
+
+
 def _oriented(options: SolveOptions, log: _Log) -> SolveOptions:
     """With an earlier calibration the order of the eyes is known, unless said otherwise."""
     if options.start is None or options.eyes != "auto":
@@ -174,8 +204,6 @@ def _half_lenses(
 
         rig = carried_over(options.start, footage.half_size).rig
         return (rig.right, rig.left) if options.eyes == "right-left" else (rig.left, rig.right)
-    if (options.focal_mm is None) != (options.pixel_um is None):
-        raise LensError("--focal-mm needs --pixel-um beside it, and the other way round")
     focal_px = None
     fov_deg = options.fov_deg
     if options.focal_mm is not None and options.pixel_um is not None:
@@ -194,7 +222,20 @@ def _half_lenses(
         )
         for found in circles
     ]
+    if focal_px is not None:
+        _refuse_unlikely_focal(lenses[0], circles[0])
     return lenses[0], lenses[1]
+
+
+def _refuse_unlikely_focal(lens: Lens, found: FoundCircle) -> None:
+    """LensError where a stated focal length does not go with the image circle in the footage."""
+    seen_deg = np.rad2deg(found.circle.radius / lens.focal_px) * 2
+    if found.found and not _NARROWEST_SEEN_DEG <= seen_deg <= _WIDEST_SEEN_DEG:
+        raise LensError(
+            f"--focal-mm over --pixel-um makes {lens.focal_px:.0f} px, by which the image circle of "
+            f"{2 * found.circle.radius:.0f} px would span about {seen_deg:.0f} degrees; check both (the pitch "
+            "is that of the footage: a sensor read out at half its size has pixels twice as large)"
+        )
 
 
 def _circle(found: FoundCircle, lens: Lens):  # type: ignore[no-untyped-def]
@@ -366,8 +407,8 @@ def _warnings(solution: Solution, left: Array) -> list[str]:
     rim = float(np.mean(left[:, 2] < np.cos(np.deg2rad(_RIM_DEG)))) if len(left) else 0.0
     if rim < _LITTLE_RIM:
         warnings.append(
-            f"only {rim:.0%} of the matches lie beyond {_RIM_DEG:g} degrees off axis, where yaw and the lenses are "
-            "decided: film a scene with texture all the way to the rim"
+            f"only {rim:.0%} of the matches lie beyond {_RIM_DEG:g} degrees off axis, where yaw and the "
+            "lenses are decided: film a scene with texture all the way to the rim"
         )
     if not solution.converged:
         warnings.append(

@@ -6,14 +6,14 @@ import json
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from autocal.commands._parameters import SizeType, refuse_report
+from autocal.commands._parameters import SizeType, half_of_frame, refuse_report
 from autocal.errors import OutputError
 
 if TYPE_CHECKING:
@@ -113,11 +113,12 @@ def solve(
       autocal solve --left L.mp4 --right R.mp4 --out calibrated
       autocal solve after-knock.mp4 --start calibrated/calibration.json --out corrected
     """
-    if not clips and not (left and right):
+    if not (clips or left or right):
         raise click.UsageError("name a clip, a list of stills, or both --left and --right")
     if hold and start is None and not quiet and not as_json:
         click.echo("autocal: holding nominal lenses; --start CAL would hold measured ones", err=True)
     refuse_report(report, force)
+    half_of_frame(size)
     with _whole_folder(out, force) as folder:
         from autocal.exchange.any_file import load_any
         from autocal.solving import SolveOptions
@@ -228,6 +229,7 @@ def _whole_folder(out: Path, force: bool) -> Iterator[Path]:
         raise OutputError(f"{out} exists already: choose another folder, or write into it with --force")
     if out.exists() and not out.is_dir():
         raise OutputError(f"{out} is a file, not a folder: choose another name")
+    made_parents = [parent for parent in out.absolute().parents if not parent.exists()]
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         beside = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
@@ -245,6 +247,9 @@ def _whole_folder(out: Path, force: bool) -> Iterator[Path]:
         raise OutputError(f"{out} could not be written: {problem.strerror or problem}") from problem
     finally:
         shutil.rmtree(beside, ignore_errors=True)
+        for parent in made_parents:
+            with suppress(OSError):  # holds the result, or something of somebody else's
+                parent.rmdir()
 
 
 @contextmanager
