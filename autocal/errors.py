@@ -24,7 +24,7 @@ class MatchError(AutocalError):
 
 
 class TextureError(MatchError):
-    """The footage is stereo, but shows too little detail to be matched."""
+    """The footage shows too little detail, or too little that both eyes share, to be matched."""
 
 
 class SolveError(AutocalError):

@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
@@ -257,6 +258,21 @@ def test_the_sample_holds_its_true_calibration_and_shows_a_turned_one(tmp_path: 
     document = json.loads(result.stdout)
     assert (document["verdict"], result.exit_code) == ("drifted", 1)
     assert document["remaining_rotation_deg"]["roll"] == pytest.approx(0.2, abs=0.02)
+
+
+def test_a_blurred_picture_cannot_tell(tmp_path: Path) -> None:
+    rng = np.random.default_rng(0)
+    rig = random_rig(rng)
+    scene = cv2.GaussianBlur(rng.uniform(0, 255, (1536, 3072)).astype(np.float32), (0, 0), 30)
+    scene = cv2.normalize(scene, None, 20, 230, cv2.NORM_MINMAX)
+    x, y = np.meshgrid(np.arange(1536) - 768, np.arange(1536) - 768)
+    lit = np.tile(np.hypot(x, y) < 735, (1, 2))
+    cv2.imwrite(str(tmp_path / "blurred.png"), np.where(lit, scene, 0).astype(np.uint8))
+    Calibration(rig).save(tmp_path / "calibration.json")
+    result = _run(tmp_path / "calibration.json", tmp_path / "blurred.png")
+    document = json.loads(result.stdout)
+    assert (document["verdict"], result.exit_code) == ("cannot-tell", 3)
+    assert document["missing"]
 
 
 @pytest.mark.skipif(not _RIG_A.is_dir(), reason="the real frames are not beside the checkout")

@@ -44,9 +44,10 @@ def why_few_matches(
             "one half looks mirrored left to right against the other: flip it horizontally before solving "
             "(or undo the mirror in the recorder or the player that wrote the file)"
         )
-    return MatchError(
-        "the two halves do not show the same scene. Is this a side-by-side recording of both eyes, and not "
-        "a flat 2D clip? Two files of two eyes must start at the same instant"
+    return TextureError(
+        "the two halves do not show the same scene, or too little detail of it (blurred, dark?). Is this a "
+        "side-by-side recording of both eyes, and not a flat 2D clip? Two files of two eyes must start at "
+        "the same instant"
     )
 
 
