@@ -26,7 +26,10 @@ _FAR_DISTANCE_BASELINES = 500.0  # 30 m for a 60 mm rig: nearer than that is not
 
 @dataclass(frozen=True, eq=False)
 class FarEdge:
-    """The far edge of a distribution of horizontal disparity, rad. sigma: of the edge; matches: that make it."""
+    """The far edge of a distribution of horizontal disparity, rad.
+
+    sigma: of the edge; matches: how many make it.
+    """
 
     disparity: float
     sigma: float
@@ -94,14 +97,16 @@ def far_plane(edge: FarEdge | None, yaw_sigma: float, far: str | float) -> tuple
     near = edge.disparity - 3 * total > 1 / _FAR_DISTANCE_BASELINES
     if beyond:
         warnings.append(
-            f"the furthest matches lie {-60 * degrees:.1f}' beyond the infinity of the solved geometry, more "
-            "than its uncertainty allows: the views are shifted to bring them to zero; check the far plane by eye"
+            f"the furthest matches lie {-60 * degrees:.1f}' beyond the infinity of the solved geometry, "
+            "more than its uncertainty allows: the views are shifted to bring them to zero; check the far "
+            "plane by eye"
         )
     if near:
         distance = 1 / edge.disparity
         warnings.append(
-            f"the footage holds no far content (its furthest things are about {distance:.0f} baselines away): "
-            "infinity is where the geometry puts it; film something further than 30 m to set the far plane"
+            f"the footage holds no far content (its furthest things are about {distance:.0f} baselines "
+            "away): infinity is where the geometry puts it; film something further than 30 m to set the far "
+            "plane"
         )
     if isinstance(far, float):
         return FarPlane("keep", degrees - far, degrees, sigma, matches), tuple(warnings)

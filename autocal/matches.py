@@ -102,7 +102,8 @@ def matches_from_rows(
         bad = np.isin(track, track[1:][twice])
         count = np.bincount(track)
         keep = ~bad & (count[track] >= 2)
-        track, frame, eye, pixel, sigma_px = (a[keep] for a in (track, frame, eye, pixel, sigma_px))
+        track, frame, eye = track[keep], frame[keep], eye[keep]
+        pixel, sigma_px = pixel[keep], sigma_px[keep]
         track = np.unique(track, return_inverse=True)[1]
     return Matches(
         track.astype(np.int64),

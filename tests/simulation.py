@@ -39,7 +39,8 @@ def random_rig(rng: np.random.Generator, *, spread: float = 1.0) -> Rig:
     yaw, pitch, roll = np.deg2rad(rng.normal(0, 0.4 * spread, 3))
 
     def lens(k: Array, focal: float, centre: Array) -> Lens:
-        circle = ImageCircle(*(centre + rng.normal(0, 2.0, 2) * spread), 735.0)
+        x, y = centre + rng.normal(0, 2.0, 2) * spread
+        circle = ImageCircle(x, y, 735.0)
         return Lens(SIZE, focal, tuple(centre), tuple(k), circle=circle)
 
     k = np.array([-0.02, 0.0, 0.0, 0.0]) + rng.normal(0, 1, 4) * [0.01, 0.003, 0.001, 0.0002] * spread

@@ -28,7 +28,8 @@ pytestmark = pytest.mark.slow
     params=[
         SAMPLE,
         pytest.param(
-            YARD, marks=pytest.mark.skipif(not YARD.exists(), reason="the clip does not lie beside the project")
+            YARD,
+            marks=pytest.mark.skipif(not YARD.exists(), reason="the clip does not lie beside the project"),
         ),
     ],
     ids=["harbour", "yard"],

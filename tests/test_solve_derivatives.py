@@ -1,4 +1,4 @@
-"""Every derivative of the bundle against automatic or finite differences, and the fast lens against the slow."""
+"""Every derivative of the bundle against automatic or finite differences; the fast lens, the slow one."""
 
 from __future__ import annotations
 

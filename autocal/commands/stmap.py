@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from autocal.commands._parameters import SizeType, refuse_existing
+
+if TYPE_CHECKING:
+    from autocal.mapping.stmap import Eye, Source, VOrigin
 
 
 @click.command()
@@ -26,7 +30,13 @@ from autocal.commands._parameters import SizeType, refuse_existing
 @click.option("--v-origin", type=click.Choice(["bottom", "top"]), default="bottom", show_default=True)
 @click.option("--force", is_flag=True, help="Replace an existing file.")
 def stmap(
-    calibration: Path, out: Path, size: tuple[int, int], eye: str, source: str, v_origin: str, force: bool
+    calibration: Path,
+    out: Path,
+    size: tuple[int, int],
+    eye: Eye,
+    source: Source,
+    v_origin: VOrigin,
+    force: bool,
 ) -> None:
     """Bake the ST map of a calibration: a 32-bit float EXR that any compositor can remap by.
 

@@ -21,17 +21,17 @@ def vertical_disparity(left: ArrayLike, right: ArrayLike) -> Array:
     (psi_l - psi_r) sqrt(1 - x^2), psi = atan2(y, z), x the mean of both. The difference in
     latitude is not it: for a near point off to the side the eyes see different latitudes.
     """
-    l, r = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
-    x = 0.5 * (l[..., 0] + r[..., 0])
-    turn = np.arctan2(l[..., 1], l[..., 2]) - np.arctan2(r[..., 1], r[..., 2])
+    a, b = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
+    x = 0.5 * (a[..., 0] + b[..., 0])
+    turn = np.arctan2(a[..., 1], a[..., 2]) - np.arctan2(b[..., 1], b[..., 2])
     turn = (turn + np.pi) % (2 * np.pi) - np.pi
     return turn * np.sqrt(np.maximum(1.0 - x * x, 0.0))
 
 
 def horizontal_disparity(left: ArrayLike, right: ArrayLike) -> Array:
     """asin(x_l) - asin(x_r), rad: positive nearer than infinity, negative makes eyes diverge."""
-    l, r = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
-    return np.arcsin(np.clip(l[..., 0], -1, 1)) - np.arcsin(np.clip(r[..., 0], -1, 1))
+    a, b = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
+    return np.arcsin(np.clip(a[..., 0], -1, 1)) - np.arcsin(np.clip(b[..., 0], -1, 1))
 
 
 def sampson_miss(left: ArrayLike, right: ArrayLike) -> Array:

@@ -24,15 +24,16 @@ def verdict_lines(calibration: Calibration) -> list[str]:
     lines = [
         f"right eye against left: yaw {_deg(yaw, sigma[0])}, pitch {_deg(pitch, sigma[1])}, "
         f"roll {_deg(roll, sigma[2])} degrees",
-        f"focal lengths: right / left {ratio:.5f} +- {ratio_sigma:.5f}; left {calibration.rig.left.focal_px:.2f} px "
-        f"+- {100 * calibration.sigma['focal']:.2g} %",
+        f"focal lengths: right / left {ratio:.5f} +- {ratio_sigma:.5f}; "
+        f"left {calibration.rig.left.focal_px:.2f} px +- {100 * calibration.sigma['focal']:.2g} %",
     ]
     quality = calibration.quality
     if quality is not None:
         lines.append(
             f"vertical disparity on {quality.unseen_matches} matches that were not used: "
             f"{quality.vertical_before_arcmin:.1f}' before, {quality.vertical_after_arcmin:.2f}' after "
-            f"(95 in 100 within {quality.vertical_p95_arcmin:.1f}': {comfort_level(quality.vertical_p95_arcmin)})"
+            f"(95 in 100 within {quality.vertical_p95_arcmin:.1f}': "
+            f"{comfort_level(quality.vertical_p95_arcmin)})"
         )
         lines.append(
             f"shape of the world: directions sure to {quality.map_sigma_deg:.2g} degrees over the field"

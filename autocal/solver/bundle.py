@@ -48,7 +48,10 @@ class State:
 
 @dataclass(frozen=True, eq=False)
 class Observations:
-    """Rows of what was seen, sorted by point. frame, eye, point: (n,) long; pixel: (n, 2); sigma: (n,), px."""
+    """Rows of what was seen, sorted by point.
+
+    frame, eye, point: (n,) long; pixel: (n, 2); sigma: (n,), px.
+    """
 
     frame: Tensor
     eye: Tensor

@@ -193,7 +193,7 @@ def _poses(
 def _motion_between(
     matches: Matches, direction: Array, rho: Array, a: int, b: int, rng: np.random.Generator
 ) -> tuple[Array, Array]:
-    """Turn R_b_from_a of the rig, and its move in the frame of b, baselines, from the tracks an eye sees twice.
+    """Turn R_b_from_a of the rig, and its move in the frame of b, baselines, from tracks an eye sees twice.
 
     A point at direction d and inverse distance rho in the rig at a is seen at b along R d - rho (t + c),
     c the eye's place: linear in t and in a small turn. Samples of two fix a turn as if all were far,
@@ -255,7 +255,10 @@ def _motion_rows(
 
 
 def _small_steps(A: Array, y: Array) -> Array:
-    """Least squares steps (n, 6) of samples of three matches: A (n, 3, 3, 6), y (n, 3, 3); wild ones left out."""
+    """Least squares steps (n, 6) of samples of three matches, wild ones left out.
+
+    A: (n, 3, 3, 6); y: (n, 3, 3).
+    """
     A, y = A.reshape(len(A), 9, 6), y.reshape(len(y), 9)
     normal = A.transpose(0, 2, 1) @ A + 1e-8 * np.eye(6)
     steps = np.linalg.solve(normal, (A.transpose(0, 2, 1) @ y[..., None]))[..., 0]
@@ -276,7 +279,10 @@ def _align_pairs(u1: Array, u2: Array, v1: Array, v2: Array) -> Array:
 
 
 def _inverse_distances(matches: Matches, direction: Array) -> Array:
-    """(n,): for each observation, of its point from the pair of eyes in that frame; NaN without a pair that meets."""
+    """(n,): for each observation, of its point, from the pair of eyes in that frame.
+
+    NaN without a pair whose rays meet.
+    """
     rho = np.full(len(matches), np.nan)
     pairs = matches.eye_pairs()
     left, right = direction[pairs.left], direction[pairs.right]

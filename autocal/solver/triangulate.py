@@ -52,7 +52,7 @@ def retriangulated(
 
 
 def _world_rays(state: State, seen: Observations, rig: Rig) -> tuple[Tensor, Tensor]:
-    """Where each observation's eye stands in the world (n, 3), and where it looks (n, 3); NaN off the lens."""
+    """Where each observation's eye stands in the world and where it looks, (n, 3) each; NaN off the lens."""
     turned = rig_from_vector(state.vector.cpu().numpy(), rig)
     pixel, eye = seen.pixel.cpu().numpy(), seen.eye.cpu().numpy()
     d = seen.pixel.new_empty(len(seen), 3)
