@@ -11,6 +11,7 @@ from autocal.calibration import Calibration
 from autocal.geometry.lens import Array
 from autocal.report.figures_style import CARD, DISC, INK, QUIET, blank_panel, svg_panel
 from autocal.report.page import Panel
+from autocal.report.page_parts import arcmin
 from autocal.report.pictures_disparity import FieldDisparity, cell_medians
 from autocal.report.pictures_style import DISPARITY_STEPS_ARCMIN, disparity_scale
 from autocal.verify.field import Field, field_grid
@@ -19,6 +20,7 @@ _REACH_DEG: Final = 95.0
 _RINGS_DEG: Final = (30, 60, 90)
 _SIZE_PX: Final = (460, 540)
 _DOT: Final = "#1f7ae0"
+_TOWERING: Final = 8.0
 _RING: Final = "#83878d"  # seen on every colour of either scale
 
 
@@ -68,7 +70,7 @@ def sigma_disc(calibration: Calibration, name: str) -> Panel | None:
         field,
         name,
         "Uncertainty, 1σ",
-        f"Typically {middle:.2g}′, at most {worst:.2g}′. This is what the solve itself cannot tell; "
+        f"Typically {arcmin(middle)}, at most {arcmin(worst)}. This is what the solve itself cannot tell; "
         "differences smaller than twice this mean nothing.",
         "one sigma of the vertical disparity of far things",
         steps_for(sigma),
@@ -126,11 +128,15 @@ def vertical_disc(values: Array, field: Field, name: str, heading: str, caption:
 
 
 def steps_for(sizes: Array) -> tuple[float, ...]:
-    """Round steps from zero to about the largest size."""
+    """Round steps from zero to about the largest size; doubling where the rim towers over the rest."""
     from matplotlib.ticker import MaxNLocator
 
     seen = sizes[np.isfinite(sizes)]
     top = float(np.quantile(seen, 0.99)) if len(seen) else 1.0
+    middle = float(np.median(seen)) if len(seen) else top
+    if top > _TOWERING * middle > 0:
+        first = int(np.floor(np.log2(middle))) - 1
+        return (0.0, *(2.0**power for power in range(first, first + 8)))
     return tuple(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]).tick_values(0.0, max(top, 1e-3)))
 
 

@@ -155,9 +155,9 @@ def _key_figures(calibration: Calibration) -> list[KeyFigure]:
     ):
         shown, note = with_sigma(value, sigma)
         figures.append(KeyFigure(name, shown, f"{note}, right eye against left"))
-    focal = f"{rig.left.focal_px:.1f} and {rig.right.focal_px:.1f} px"
+    focal = " and ".join(f"{lens.focal_px:.1f}" for lens in (rig.left, rig.right))
     return [
         *figures,
-        KeyFigure("Focal lengths", focal, "left and right"),
+        KeyFigure("Focal lengths", focal, "px, left and right"),
         KeyFigure("Baseline", f"{rig.baseline_mm:.2f} mm", "set by the board's squares"),
     ]

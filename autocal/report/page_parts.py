@@ -96,3 +96,8 @@ def with_sigma(value: float, sigma: float, unit: str = "°") -> tuple[str, str]:
     digits = int(np.clip(np.ceil(-np.log10(sigma)) + 1, 2, 5)) if known else 3
     shown = f"{value:+.{digits}f}{unit}".replace("-", "−")
     return shown, f"± {sigma:.{digits}f}{unit}" if known else "uncertainty not known"
+
+
+def arcmin(value: float) -> str:
+    """An angle as people read it here: about two figures that count."""
+    return f"{value:.{2 if abs(value) < 1 else 1 if abs(value) < 10 else 0}f}′".replace("-", "−")

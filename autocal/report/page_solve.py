@@ -29,7 +29,7 @@ from autocal.report.page import (
     page,
     write_page,
 )
-from autocal.report.page_parts import as_sentence, cautions, facts_of, parameter_rows, with_sigma
+from autocal.report.page_parts import arcmin, as_sentence, cautions, facts_of, parameter_rows, with_sigma
 from autocal.report.page_table import Table
 from autocal.report.pictures_disparity import ZONES_DEG, FieldDisparity, field_disparity
 from autocal.report.pictures_matches import matches_picture
@@ -157,11 +157,6 @@ def write_solve_report(
 ) -> Path:
     """Write `report.html` in `folder`. Raises OutputError as `write_page` does."""
     return write_page(folder, solve_page(solved, map_height=map_height), overwrite=overwrite)
-
-
-def arcmin(value: float) -> str:
-    """An angle as people read it here: about two figures that count."""
-    return f"{value:.{2 if abs(value) < 1 else 1 if abs(value) < 10 else 0}f}′".replace("-", "−")
 
 
 def _key_figures(calibration: Calibration) -> list[KeyFigure]:
