@@ -22,6 +22,7 @@ from autocal.solver.staged import Prior, solve_matches, unseen_misses
 
 FRAMES = Path(__file__).parents[2] / "shared" / "real" / "rig_a"
 pytestmark = [
+    pytest.mark.timeout(900),
     pytest.mark.slow,
     pytest.mark.skipif(not FRAMES.is_dir(), reason="the real frames do not lie beside the project"),
 ]

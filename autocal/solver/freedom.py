@@ -42,16 +42,26 @@ class Stage:
         return np.isin(NAMES, self.names)
 
 
+@dataclass(frozen=True, eq=False)
+class Prior:
+    """What is known before the footage: a rig, and the covariance (25, 25) of its parameters about it."""
+
+    rig: Rig
+    covariance: Array
+
+
 ROTATION: Final = Stage("rotation", ("rotation_x", "rotation_y", "rotation_z"), False, _RIM)
+BASELINE: Final = Stage(
+    "baseline direction",
+    ("baseline_yaw", "baseline_roll"),
+    False,
+    "film things within two metres",
+    opens=True,
+)
+FOCAL: Final = Stage("focal length", ("focal",), False, _MOVE, opens=True)
 STAGES: Final = (
-    Stage(
-        "baseline direction",
-        ("baseline_yaw", "baseline_roll"),
-        False,
-        "film things within two metres",
-        opens=True,
-    ),
-    Stage("focal length", ("focal",), False, _MOVE, opens=True),
+    BASELINE,
+    FOCAL,
     Stage("lens shape", ("k1", "k2"), True, _MOVE, opens=True),
     Stage(
         "difference in focal length and centre",
@@ -91,10 +101,14 @@ def prior_sigmas(rig: Rig, *, focal_sigma: float, circles_found: bool) -> Array:
 
 
 def still_prior(root: Array, observations: int) -> Array:
-    """A prior's root (25, 25) with what both lenses share held as firmly as if each of the few dozen
-    places in which a nominal lens can be wrong independently counted as one observation."""
+    """A prior's root (25, 25) with what a lens's misfit would drive away on still footage held as firmly
+    as if each of the few dozen places in which a lens can be wrong independently were one observation:
+    what both lenses share, and the direction of the baseline."""
     firm = root.copy()
-    firm[:, COMMON] *= np.sqrt(max(observations / INDEPENDENT_CAUSES, 1.0))
+    doubtful = np.zeros(len(NAMES), dtype=bool)
+    doubtful[COMMON] = True
+    doubtful |= BASELINE.mask
+    firm[:, doubtful] *= np.sqrt(max(observations / INDEPENDENT_CAUSES, 1.0))
     return firm
 
 

@@ -25,11 +25,10 @@ from autocal.solver.robust import restrict
 from autocal.solver.triangulate import retriangulated
 
 _TILES_ACROSS = 10
-_EVERY = 5  # one tile in so many is held out
+FOLDS = 5  # one tile in so many is held out
 _SCALE = 4.0  # sigmas, of the loss that places held-out tracks
 _PLACING_SCALE = 10.0  # sigmas within which sights of a held-out track agree on its place
-#: Standard errors by which a release must pay; less on still footage, where the firm prior guards.
-_CLEARLY, _CLEARLY_STILL = 1.0, 0.5
+_CLEARLY = 1.0  # standard errors by which a release must pay
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,11 +49,15 @@ class Prediction:
     sums: Array
     counts: Array
 
-    @property
-    def mean(self) -> float:
-        return float(self.sums.sum() / max(self.counts.sum(), 1.0))
+    def __add__(self, other: Prediction) -> Prediction:
+        size = max(len(self.sums), len(other.sums))
 
-    def better_than(self, other: Prediction, *, moving: bool) -> bool:
+        def padded(values: Array) -> Array:
+            return np.pad(values, (0, size - len(values)))
+
+        return Prediction(padded(self.sums) + padded(other.sums), padded(self.counts) + padded(other.counts))
+
+    def better_than(self, other: Prediction) -> bool:
         """Whether these predictions are better by more than chance would make them, tile by tile."""
         gain = other.sums - self.sums
         used = (self.counts + other.counts) > 0
@@ -62,19 +65,24 @@ class Prediction:
         if len(gain) < 4:
             return False
         spread = float(gain.std(ddof=1)) * np.sqrt(len(gain))
-        return bool(gain.sum() > (_CLEARLY if moving else _CLEARLY_STILL) * spread)
+        return bool(gain.sum() > _CLEARLY * spread)
 
 
-def hold_out(matches: Matches, *, frames_too: bool) -> Holdout:
-    """Choose what is kept out: every fifth tile of a lattice, and every third frame where asked."""
+def hold_out(matches: Matches, *, frames_too: bool, fold: int = 0) -> Holdout:
+    """Choose what is kept out: every fifth tile of a lattice, and every third frame where asked.
+
+    fold: which of the `FOLDS` choices; together they keep out every tile once.
+    """
     first = np.searchsorted(matches.track, matches.track)
     size = np.array(matches.size, dtype=np.float64)
     cell = np.clip(matches.pixel[first] / size * _TILES_ACROSS, 0, _TILES_ACROSS - 1).astype(np.int64)
     tile = cell[:, 1] * _TILES_ACROSS + cell[:, 0]
     # A knight's-move lattice: no two held-out tiles touch, and every row and column has its share.
-    track_out = (cell[:, 0] + 2 * cell[:, 1]) % _EVERY == 0
+    track_out = (cell[:, 0] + 2 * cell[:, 1]) % FOLDS == fold
     frame_out = (
-        (matches.frame % 3 == 1) if frames_too and matches.frames >= 3 else np.zeros(len(matches), bool)
+        (matches.frame % 3 == (fold + 1) % 3)
+        if frames_too and matches.frames >= 3
+        else np.zeros(len(matches), bool)
     )
     pairs = matches.eye_pairs()
     out = (track_out | frame_out)[pairs.left]
