@@ -6,6 +6,7 @@ Imported late: OpenCV takes its time to load.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -145,6 +146,7 @@ def _band(image: NDArray[Any], fine_px: float, coarse_px: float) -> Image:
     return np.asarray(fine - cv2.GaussianBlur(image, (0, 0), coarse_px), dtype=np.float32)
 
 
+@lru_cache(maxsize=4)
 def _middle(shape: tuple[int, ...]) -> NDArray[np.bool_]:
     height, width = shape
     y, x = np.ogrid[:height, :width]

@@ -18,6 +18,8 @@ from autocal.footage.survey import FrameChoice, Progress, StereoFrame, Survey
 
 # Decoding towards frames far behind their key frame stops after this many px: half a minute on two cores.
 _FORWARD_BUDGET_PX = 8e9
+# Of a clip used whole, key frames, which decode alone, show enough if there are as many.
+_ENOUGH_LOOKS = 4
 # A frame this sharp, as a share of the sharpest seen in its clip, needs no second opinion.
 _SHARP_ENOUGH = 0.6
 
@@ -60,7 +62,7 @@ def take_survey(
 def _places_to_look(clip: StereoReel, share: int, burst: int, notes: list[str]) -> list[tuple[int, ...]]:
     """For each burst to come, the frames it may start at."""
     if clip.frame_count <= share:
-        if len(clip.key_frames) == clip.frame_count:
+        if len(clip.key_frames) >= min(_ENOUGH_LOOKS, clip.frame_count):
             return [(index,) for index in clip.key_frames]
         return [(indices[0],) for indices in whole_clip(clip.frame_count, clip.key_frames, burst)]
     count, length = burst_plan(share, burst, len(clip.key_frames))
