@@ -128,6 +128,6 @@ def unseen_misses(vector: Array, pairs: EyePairs, rig: Rig) -> Array:
 
 
 def _by_tile(values: Array, tile: NDArray[np.int64], tiles: int) -> tuple[Array, Array]:
-    return np.bincount(tile, weights=values, minlength=tiles), np.bincount(tile, minlength=tiles).astype(
-        float
-    )
+    sums: Array = np.bincount(tile, weights=values, minlength=tiles).astype(np.float64)
+    counts: Array = np.bincount(tile, minlength=tiles).astype(np.float64)
+    return sums, counts
