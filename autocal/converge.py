@@ -20,7 +20,11 @@ _SHARE = 0.004  # of all matches, likewise
 _FEWEST_SECTORS = 3  # of twelve around the axis, so that one wrong object is no far plane
 _SECTORS = 12
 _WINDOW_SIGMAS = 4.0  # the far edge of a sharp far plane is smeared over plus and minus two
+_CONTRAST = (
+    3.0  # how much denser than what lies beyond: wrong matches thin out slowly, content begins at once
+)
 _NARROWEST_WINDOW = np.deg2rad(1.0 / 60)
+_STEPS = 40
 _FAR_DISTANCE_BASELINES = 500.0  # 30 m for a 60 mm rig: nearer than that is not far content
 
 
@@ -42,8 +46,8 @@ def far_edge(left: Array, right: Array, sigma: Array, frame: Ints) -> FarEdge | 
     left, right: (n, 3), rectified directions of inliers. sigma: (n,), rad, of each horizontal
     disparity. frame: (n,). None where nothing supports an edge.
 
-    A window slides up from the lowest disparity until it holds enough matches, well spread; the edge
-    is the median of what it holds. Wrong matches are thin below the edge and never fill it.
+    A window slides up from the lowest disparity to the first that holds enough matches, well spread
+    and much denser than what lies beyond it; there the edge is estimated by likelihood (`_edge_in`).
     """
     disparity = horizontal_disparity(left, right)
     good = np.isfinite(disparity) & (np.abs(vertical_disparity(left, right)) < 5 * sigma + _NARROWEST_WINDOW)
@@ -60,28 +64,75 @@ def far_edge(left: Array, right: Array, sigma: Array, frame: Ints) -> FarEdge | 
     disparity, sigma, frame, sector = disparity[order], sigma[order], frame[order], sector[order]
     width = max(_WINDOW_SIGMAS * float(np.median(sigma)), _NARROWEST_WINDOW)
     needed = max(_FEWEST, int(_SHARE * len(disparity)))
-    frames = min(2, len(np.unique(frame)))
-    for first in range(len(disparity) - needed + 1):
-        last = int(np.searchsorted(disparity, disparity[first] + width))
-        if last - first < needed:
-            continue
-        inside = slice(first, last)
-        if len(np.unique(sector[inside])) < _FEWEST_SECTORS or len(np.unique(frame[inside])) < frames:
-            continue
-        spread = float(np.std(disparity[inside]))
-        # Sights of one thing in many frames share its error: count places, not sights.
-        places = max((last - first) / max(len(np.unique(frame)), 1), 1.0)
-        # Where content thins out instead of ending, the window's own width is what is not known.
-        sigma_edge = max(spread / np.sqrt(places), width / 8)
-        return FarEdge(float(np.median(disparity[inside])), sigma_edge, last - first)
+    frames = len(np.unique(frame))
+    end = np.searchsorted(disparity, disparity + width)
+    held = end - np.arange(len(disparity))
+    before = np.arange(len(disparity)) - np.searchsorted(disparity, disparity - 3 * width)
+    beyond = (before + 2 * np.sqrt(before) + 3) / 3  # what a window could hold of it, by Poisson statistics
+    for contrast in (_CONTRAST, 0.0):  # content that thins out slowly has no clear edge: the first will do
+        for first in np.flatnonzero((held >= needed) & (held >= contrast * beyond)):
+            inside = slice(first, end[first])
+            if len(np.unique(sector[inside])) < _FEWEST_SECTORS:
+                continue
+            if len(np.unique(frame[inside])) < min(2, frames):
+                continue
+            edge = float(disparity[first]) + width
+            for reach in (width, 0.5 * width):
+                edge, edge_sigma = _edge_in(disparity, sigma, edge, reach, width, frames)
+            return FarEdge(edge, edge_sigma, int(held[first]))
     return None
 
 
-def far_plane(edge: FarEdge | None, yaw_sigma: float, far: str | float) -> tuple[FarPlane, tuple[str, ...]]:
+def _edge_in(
+    disparity: Array, sigma: Array, rough: float, reach: float, width: float, frames: int
+) -> tuple[float, float]:
+    """The edge within `reach` of `rough`, and its sigma, rad; disparity: (n,), rising.
+
+    Beside wrong matches, spread evenly, there is content at the edge itself and content nearer than it,
+    within three ranges, all blurred by each match's own sigma. The shares of these are fitted for every
+    place the edge may have (expectation maximisation: Dempster, Laird, Rubin, JRSS B 39, 1977); the edge is the
+    mean of what the likelihoods leave. Taking the lowest matches themselves would put it one or two
+    sigmas too far.
+    """
+    low, high = rough - 3 * width, rough + 3 * width
+    near = (disparity >= low) & (disparity <= high)
+    d, s = disparity[near], sigma[near]
+    edges = np.linspace(rough - reach, rough + reach, 41)
+    z = (d - edges[:, None]) / s
+    depths: list[Array] = [np.full((1, 1), 0.5 * width), np.full((1, 1), width), high - edges[:, None]]
+    kinds = np.stack(
+        [
+            np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * s),
+            *((_normal_cdf(z) - _normal_cdf(z - depth / s)) / depth for depth in depths),
+            np.full_like(z, 1 / (high - low)),
+        ]
+    )
+    share = np.full((len(kinds), len(edges), 1), 1 / len(kinds))
+    for _ in range(_STEPS):
+        part = share * kinds
+        share = (part / part.sum(axis=0)).mean(axis=2, keepdims=True)
+    # Sights of one thing in many frames share its error: they count once.
+    log_likelihood = np.log((share * kinds).sum(axis=0)).sum(axis=1) / frames
+    weight = np.exp(log_likelihood - log_likelihood.max())
+    weight /= weight.sum()
+    edge = float(weight @ edges)
+    step = edges[1] - edges[0]
+    return edge, float(np.sqrt(weight @ (edges - edge) ** 2 + step**2 / 12))
+
+
+def _normal_cdf(z: Array) -> Array:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(z))
+
+
+def far_plane(
+    edge: FarEdge | None, infinity_sigma: float, far: str | float
+) -> tuple[FarPlane, tuple[str, ...]]:
     """The convergence to apply, and what to warn of.
 
-    yaw_sigma: rad, of the solved yaw, which places the geometry's infinity. far: "auto", "infinity"
-    (no shift) or a number, degrees of disparity that the far edge keeps.
+    infinity_sigma: rad, of the disparity at which the solved geometry places infinity. far: "auto",
+    "infinity" (no shift) or a number, degrees of disparity that the far edge keeps.
     """
     warnings: list[str] = []
     degrees = np.rad2deg(edge.disparity) if edge else float("nan")
@@ -92,7 +143,7 @@ def far_plane(edge: FarEdge | None, yaw_sigma: float, far: str | float) -> tuple
             "no far plane was found: too few certain matches; infinity is where the geometry puts it"
         )
         return FarPlane("infinity", 0.0, degrees, sigma, matches), tuple(warnings)
-    total = float(np.hypot(edge.sigma, yaw_sigma))
+    total = float(np.hypot(edge.sigma, infinity_sigma))
     beyond = edge.disparity < -max(3 * total, _NARROWEST_WINDOW)
     near = edge.disparity - 3 * total > 1 / _FAR_DISTANCE_BASELINES
     if beyond:
@@ -112,7 +163,7 @@ def far_plane(edge: FarEdge | None, yaw_sigma: float, far: str | float) -> tuple
         return FarPlane("keep", degrees - far, degrees, sigma, matches), tuple(warnings)
     if far == "infinity" or near:
         return FarPlane("infinity", 0.0, degrees, sigma, matches), tuple(warnings)
-    if not beyond and edge.disparity > 2 * _NARROWEST_WINDOW and np.rad2deg(yaw_sigma) > 0.1:
+    if not beyond and edge.disparity > 2 * _NARROWEST_WINDOW and np.rad2deg(infinity_sigma) > 0.1:
         warnings.append(
             "the yaw is too uncertain to tell how far the furthest things are: they were taken to be "
             "far away and brought to zero; film something further than 30 m to be sure"

@@ -7,17 +7,18 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from autocal.calibration import Calibration, Footage, Held, Quality
 from autocal.converge import far_edge, far_plane
 from autocal.errors import FootageError, LensError, MatchError, SolveError
 from autocal.footage import FoundCircle, Picture, find_image_circles, open_footage
 from autocal.footage.source import Footage as OpenFootage
-from autocal.geometry import ImageCircle, Lens, Rig, nominal_lens, vertical_disparity
+from autocal.geometry import ImageCircle, Lens, Rig, horizontal_disparity, nominal_lens, vertical_disparity
 from autocal.geometry.epipolar import robust_spread
 from autocal.geometry.lens import Array
-from autocal.geometry.parameters import LENS_NAMES, NAMES, vector_from_rig
-from autocal.matches import EyePairs
+from autocal.geometry.parameters import LENS_NAMES, NAMES, rig_from_vector, vector_from_rig
+from autocal.matches import EyePairs, Ints, Matches
 from autocal.solver.freedom import prior_sigmas
 from autocal.solver.staged import Prior, Solution, solve_matches, unseen_misses
 from autocal.solver.start import ROTATION_SIGMA
@@ -69,7 +70,7 @@ class PairsSeen:
 
     left: Array
     right: Array
-    frame: Array
+    frame: Ints
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,12 +234,12 @@ def _refuse_unlikely_focal(lens: Lens, found: FoundCircle) -> None:
     if found.found and not _NARROWEST_SEEN_DEG <= seen_deg <= _WIDEST_SEEN_DEG:
         raise LensError(
             f"--focal-mm over --pixel-um makes {lens.focal_px:.0f} px, by which the image circle of "
-            f"{2 * found.circle.radius:.0f} px would span about {seen_deg:.0f} degrees; check both (the pitch "
-            "is that of the footage: a sensor read out at half its size has pixels twice as large)"
+            f"{2 * found.circle.radius:.0f} px would span about {seen_deg:.0f} degrees; check both (the "
+            "pitch is that of the footage: a sensor read out at half its size has pixels twice as large)"
         )
 
 
-def _circle(found: FoundCircle, lens: Lens):  # type: ignore[no-untyped-def]
+def _circle(found: FoundCircle, lens: Lens) -> ImageCircle:
     return found.circle if found.found or lens.circle is None else lens.circle
 
 
@@ -280,8 +281,8 @@ def _prior(
 
 
 def _solved(
-    matches, prior: Prior, options: SolveOptions, rng: np.random.Generator, tell: Progress
-) -> Solution:  # type: ignore[no-untyped-def]
+    matches: Matches, prior: Prior, options: SolveOptions, rng: np.random.Generator, tell: Progress
+) -> Solution:
     return solve_matches(
         matches,
         prior,
@@ -315,7 +316,7 @@ def _assembled(
     focal = 0.5 * (rig.left.focal_px + rig.right.focal_px)
     sigma = np.sqrt(2.0) * solution.noise * pairs.sigma_px[used] / focal
     edge = far_edge(*directions, sigma, pairs.frame[used])
-    far, far_warnings = far_plane(edge, float(np.sqrt(solution.covariance[1, 1])), options.far)
+    far, far_warnings = far_plane(edge, _infinity_sigma(solution), options.far)
     nominal = Rig(prior.rig.left, prior.rig.right, np.eye(3), np.eye(3), prior.rig.baseline_mm)
     if options.start is not None:
         nominal = prior.rig
@@ -348,7 +349,7 @@ def _assembled(
     )
 
 
-def _seen(pairs: EyePairs, rows: Array) -> PairsSeen:
+def _seen(pairs: EyePairs, rows: NDArray[np.bool_]) -> PairsSeen:
     return PairsSeen(pairs.pixel_left[rows], pairs.pixel_right[rows], pairs.frame[rows])
 
 
@@ -383,6 +384,23 @@ def _quality(solution: Solution, nominal: Rig) -> Quality:
         miss_px=robust_spread(unseen_misses(vector_from_rig(rig), unseen, rig)),
         map_sigma_deg=float(np.rad2deg(np.sqrt(np.mean(map_sigma**2)))),
     )
+
+
+def _infinity_sigma(solution: Solution) -> float:
+    """Sigma, rad, of the mean horizontal disparity of distant points over the middle of the field."""
+    rig, vector = solution.rig, vector_from_rig(solution.rig)
+    pixels = [rig.pixels(eye, _field((15, 30, 45, 60))) for eye in (0, 1)]
+
+    def mean_disparity(of: Array) -> float:
+        moved = rig_from_vector(of, rig)
+        return float(np.nanmean(horizontal_disparity(*(moved.directions(e, pixels[e]) for e in (0, 1)))))
+
+    steps = 1e-3 * np.sqrt(np.diag(solution.covariance))
+    slope = np.zeros(len(NAMES))
+    for i in np.flatnonzero(steps):
+        change = steps[i] * np.eye(len(NAMES))[i]
+        slope[i] = (mean_disparity(vector + change) - mean_disparity(vector - change)) / (2 * steps[i])
+    return float(np.sqrt(slope @ solution.covariance @ slope))
 
 
 def _field(rings_deg: Sequence[float] = (15, 30, 45, 60, 75, 85), around: int = 12) -> Array:
