@@ -90,8 +90,8 @@ def _edge_in(
 
     Beside wrong matches, spread evenly, there is content at the edge itself and content nearer than it,
     within three ranges, all blurred by each match's own sigma. The shares of these are fitted for every
-    place the edge may have (expectation maximisation: Dempster, Laird, Rubin, JRSS B 39, 1977); the edge is the
-    mean of what the likelihoods leave. Taking the lowest matches themselves would put it one or two
+    place the edge may have (expectation maximisation: Dempster, Laird, Rubin, JRSS B 39, 1977); the edge is
+    the mean of what the likelihoods leave. Taking the lowest matches themselves would put it one or two
     sigmas too far.
     """
     low, high = rough - 3 * width, rough + 3 * width
