@@ -74,17 +74,19 @@ def smooth_image(luma: Luma, spacing: int, device: str) -> SmoothImage:
     import torch
 
     top = float(np.iinfo(luma.dtype).max)
-    picture = luma.astype(np.float32)
-    height, width = picture.shape
+    height, width = luma.shape
     sigma = SMOOTHING * spacing
     if spacing == 1:
-        nodes = _doubled(picture, sigma)
+        nodes = _doubled(luma.astype(np.float32), sigma)
+        nodes *= np.float32(255.0 / top)
     else:
         radius = int(np.ceil(4.0 * sigma))
         taps = _gaussian(np.arange(-radius, radius + 1), sigma)
-        smoothed = cv2.sepFilter2D(picture, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REPLICATE)
+        # OpenCV filters bytes faster than floats made of them, but not 16-bit samples.
+        source = luma if luma.dtype == np.uint8 else luma.astype(np.float32)
+        to_255 = taps * (255.0 / top)
+        smoothed = cv2.sepFilter2D(source, cv2.CV_32F, taps, to_255, borderType=cv2.BORDER_REPLICATE)
         nodes = np.ascontiguousarray(smoothed[:: spacing // 2, :: spacing // 2], dtype=np.float32)
-    nodes *= np.float32(255.0 / top)
     return SmoothImage(torch.from_numpy(nodes)[None, None].to(device), float(spacing), (width, height))
 
 
