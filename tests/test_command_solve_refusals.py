@@ -171,7 +171,7 @@ def test_options_that_cannot_be(tmp_path: Path, clip: Path, options: tuple[str, 
     ("content", "words"),
     [
         ("{ not json", "Invalid JSON"),
-        ('{"format": "something else"}', "is not a calibration.json"),
+        ('{"format": "something else"}', "expected 'autocal calibration'"),
         ("[1, 2]", "is not a calibration.json"),
     ],
 )

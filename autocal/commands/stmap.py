@@ -50,5 +50,7 @@ def stmap(
 
     refuse_existing(out, force)
     known = load_any(calibration)
-    write_st_map(out, st_map(known, size, eye=eye, source=source, v_origin=v_origin), known, overwrite=force)
-    click.echo(f"{out}: {size[0]}x{size[1]}, {eye} eye{'s' if eye == 'both' else ''}, v from the {v_origin}")
+    baked = st_map(known, size, eye=eye, source=source, v_origin=v_origin)
+    write_st_map(out, baked, known, overwrite=force)
+    width, height = baked.size
+    click.echo(f"{out}: {width}x{height}, {eye} eye{'s' if eye == 'both' else ''}, v from the {v_origin}")
