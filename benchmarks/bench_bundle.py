@@ -7,7 +7,7 @@ given the pattern of the Jacobian, which it fills by differences, lsmr for its s
 residual that computes nothing it is not asked for. It is stopped once it comes as low as ours to
 one part in a million, or after MINUTES (15) of processor time: the ratio is then a lower bound, and
 the row says so. Times are processor time, so that other work on the machine counts little.
-Prints rows of the table in benchmarks/README.md; exits with 1 if the bar is missed.
+Prints rows of the table in benchmarks/README.md; exits with 3 if the bar is missed.
 """
 
 from __future__ import annotations

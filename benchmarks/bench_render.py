@@ -4,7 +4,7 @@
     python -m benchmarks.bench_render film [PRESET [8|10]]
                                                 decode + remap + encode against decode + encode alone
 
-Prints Markdown tables, the bars last; exits with 1 if one is missed. Times are processor time, so that
+Prints Markdown tables, the bars last; exits with 3 if one is missed. Times are processor time, so that
 other work on the machine counts little.
 """
 

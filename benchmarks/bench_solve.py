@@ -7,7 +7,7 @@ kept in ~/.cache/autocal-benchmarks: at the encoder's usual quality, which decod
 Mbit/s, near to what cameras record (common practice, no source). For each, one after the other and each
 in a process of its own: the frames decoded and nothing else; `autocal solve CLIP --out DIR` as a person
 runs it, from start-up to the last picture; and where the time of it goes. Prints rows of the table in
-benchmarks/README.md; exits with 1 if a bar is missed.
+benchmarks/README.md; exits with 3 if a bar is missed.
 """
 
 from __future__ import annotations
@@ -163,7 +163,7 @@ def rows(name: str) -> list[Row]:
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Print the rows; 1 if a bar is missed. `decode PATH` and `stages PATH` are what it runs inside."""
+    """Print the rows; the exit code. `decode PATH` and `stages PATH` are what it runs inside."""
     if arguments:
         {"decode": decode, "stages": stages}[arguments[0]](Path(arguments[1]))
         return 0

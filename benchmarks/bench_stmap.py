@@ -3,7 +3,7 @@
     python -m benchmarks.bench_stmap
 
 Prints rows of the table in benchmarks/README.md. The fastest of five
-runs, as the others tell about the neighbours of the process; exits with 1 if a bar is missed.
+runs, as the others tell about the neighbours of the process; exits with 3 if a bar is missed.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def fastest(action: Callable[[], object]) -> tuple[float, float]:
 
 
 def main() -> int:
-    """Print the rows; 1 if a bar is missed."""
+    """Print the rows; the exit code."""
     calibration = rig_8k()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "stmap.exr"

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+#: A process's exit code where a bar is missed; 1 is what an uncaught error ends with.
+MISSED = 3
 #: Of the table that rows belong to.
 HEAD = "| what | measured | bar | |\n| --- | --- | --- | --- |"
 
@@ -20,11 +22,11 @@ class Row:
 
 
 def print_rows(rows: Iterable[Row]) -> int:
-    """Print a table of rows, each as soon as it is there. 1 if a bar is missed, else 0: an exit code."""
+    """Print a table of rows, each as soon as it is there. The exit code: 0, or MISSED."""
     print(HEAD, flush=True)
-    missed = 0
+    code = 0
     for row in rows:
         verdict = "" if row.met is None else "met" if row.met else "**missed**"
         print(f"| {row.what} | {row.measured} | {row.bar} | {verdict} |", flush=True)
-        missed |= row.met is False
-    return missed
+        code = MISSED if row.met is False else code
+    return code
