@@ -79,7 +79,8 @@ def run_trials(outliers: float, rigs: int = RIGS) -> Trials:
             errors.append(error)
             sigmas.append(sigma)
             bounds.append(cramer_rao_bound(made, prior))
-    return Trials(*(np.array(a)[:, FREE] for a in (errors, sigmas, bounds)), prior[FREE])
+    error, sigma, bound = (np.array(rows)[:, FREE] for rows in (errors, sigmas, bounds))
+    return Trials(error=error, sigma=sigma, bound=bound, prior=prior[FREE])
 
 
 def solved(made: Simulated, rng: np.random.Generator, seed: int) -> tuple[Array, Array, Array]:
