@@ -18,7 +18,7 @@ from autocal.geometry import ImageCircle, Lens, Rig, horizontal_disparity, nomin
 from autocal.geometry.epipolar import robust_spread
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import LENS_NAMES, NAMES, rig_from_vector, vector_from_rig
-from autocal.matches import EyePairs, Ints, Matches
+from autocal.matches import EyePairs, Ints
 from autocal.solver.freedom import prior_sigmas
 from autocal.solver.staged import Prior, Solution, solve_matches, unseen_misses
 from autocal.solver.start import ROTATION_SIGMA
@@ -120,7 +120,7 @@ def solve(
     with open_footage([Path(clip) for clip in clips], left=side_files[0], right=side_files[1]) as footage:
         survey = footage.choose(options.frames, progress=tell)
         circles = find_image_circles(survey)
-        options = _oriented(options, log)
+        options = _with_start_as_filmed(options, footage.half_size)
         halves = _half_lenses(footage, circles, options, log)
         prior = _prior(halves, circles, options, log)
         chosen: list[tuple[int, float]] = []
@@ -144,7 +144,15 @@ def solve(
                 device=options.device,
                 progress=lambda done, found: tell("matches", min(done, total), total),
             )
-            solution = _solved(matched.matches, prior, options, rng, tell)
+            solution = solve_matches(
+                matched.matches,
+                prior,
+                rng=rng,
+                eyes=options.eyes,
+                hold_lenses=options.hold_lenses,
+                device=options.device,
+                progress=tell,
+            )
         except (MatchError, SolveError) as error:  # they know matches, not the files they came from
             raise type(error)(f"{_named(footage)}: {error}") from error
         frame = _showing_frame(solution)
@@ -189,11 +197,16 @@ def _named(footage: OpenFootage) -> str:
     return f"{first} and {others[0] if len(others) == 1 else f'{len(others)} more'}"
 
 
-def _oriented(options: SolveOptions, log: _Log) -> SolveOptions:
-    """With an earlier calibration the order of the eyes is known, unless said otherwise."""
-    if options.start is None or options.eyes != "auto":
+def _with_start_as_filmed(options: SolveOptions, half_size: tuple[int, int]) -> SolveOptions:
+    """An earlier calibration carried over to this footage's size; with it the order of the eyes is known,
+    unless said otherwise."""
+    if options.start is None:
         return options
-    return replace(options, eyes="right-left" if options.start.swapped else "left-right")
+    from autocal.exchange.any_file import carried_over
+
+    known = "right-left" if options.start.swapped else "left-right"
+    eyes = known if options.eyes == "auto" else options.eyes
+    return replace(options, start=carried_over(options.start, half_size), eyes=eyes)
 
 
 def _half_lenses(
@@ -201,9 +214,7 @@ def _half_lenses(
 ) -> tuple[Lens, Lens]:
     """The nominal lens of the first and the second half."""
     if options.start is not None:
-        from autocal.exchange.any_file import carried_over
-
-        rig = carried_over(options.start, footage.half_size).rig
+        rig = options.start.rig
         return (rig.right, rig.left) if options.eyes == "right-left" else (rig.left, rig.right)
     focal_px = None
     fov_deg = options.fov_deg
@@ -265,9 +276,7 @@ def _prior(
         )
         return Prior(Rig(first, second, np.eye(3), np.eye(3), baseline), np.diag(sigmas**2))
     rig = Rig(first, second, start.rig.R_left, start.rig.R_right, baseline)
-    from autocal.exchange.any_file import carried_over
-
-    known = carried_over(start, first.size).covariance
+    known = start.covariance
     wide = prior_sigmas(rig, focal_sigma=0.01, circles_found=True)
     if not np.any(known):
         log.assumed.append(
@@ -278,20 +287,6 @@ def _prior(
     loose = np.zeros(len(NAMES))
     loose[:3], loose[3:5] = ROTATION_SIGMA, _KNOCK_BASELINE_SIGMA
     return Prior(rig, known + np.diag(loose**2) + np.diag((1e-3 * wide) ** 2))
-
-
-def _solved(
-    matches: Matches, prior: Prior, options: SolveOptions, rng: np.random.Generator, tell: Progress
-) -> Solution:
-    return solve_matches(
-        matches,
-        prior,
-        rng=rng,
-        eyes=options.eyes,
-        hold_lenses=options.hold_lenses,
-        device=options.device,
-        progress=tell,
-    )
 
 
 def _showing_frame(solution: Solution) -> int:
