@@ -143,6 +143,8 @@ def frames(clip: Clip, first: int, last: int, repairs: Repairs) -> Iterator[tupl
         if place < expected:
             good = frame
             continue
+        if good is None and place > expected:
+            good = _last_good(clip, expected)
         for missing in range(expected, min(place, last)):
             repairs.repeated.append(missing)
             yield missing, good or frame
@@ -152,10 +154,27 @@ def frames(clip: Clip, first: int, last: int, repairs: Repairs) -> Iterator[tupl
         yield place, frame
         good, expected = frame, place + 1
     for missing in range(expected, last):
+        good = good or _last_good(clip, expected)
         if good is None:
             raise FootageError(f"{clip.path}: no picture decodes near {clip.seconds(clip.pts[first]):.3f} s")
         repairs.repeated.append(missing)
         yield missing, good
+
+
+def _last_good(clip: Clip, before: int) -> av.VideoFrame | None:
+    """The last picture before a place that decodes, however far back.
+
+    So pieces made apart are the same as pieces made in a row.
+    """
+    places = {pts: place for place, pts in enumerate(clip.pts)}
+    for key in reversed([pts for pts in clip.keys if pts < clip.pts[before]]):
+        good = None
+        for place, frame in _decoded(clip, places[key], before):
+            if place < before:
+                good = frame
+        if good is not None:
+            return good
+    return None
 
 
 def _decoded(clip: Clip, first: int, last: int) -> Iterator[tuple[int, av.VideoFrame]]:

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import av
 from av.video.reformatter import ColorRange
@@ -41,7 +42,8 @@ class PieceWriter:
     def __init__(self, path: Path, clip: Clip, compression: Compression, size: tuple[int, int]) -> None:
         """Raises OutputError where the place cannot be written or the encoder refuses."""
         self._path = path
-        self._part = path.with_suffix(".part")
+        # A name of its own: a worker that was given up may still be at the same piece elsewhere.
+        self._part = path.with_suffix(f".{uuid4().hex[:12]}.part")
         self._format = compression.pixel_format(clip.format)
         try:
             self._container = av.open(

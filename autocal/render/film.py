@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from fractions import Fraction
 from itertools import islice
@@ -13,6 +14,7 @@ from pathlib import Path
 import av
 
 from autocal.calibration import Calibration
+from autocal.cores import cores
 from autocal.errors import OutputError
 from autocal.render.anaglyph import anaglyph
 from autocal.render.clip import Clip, Repairs, frames, open_clip
@@ -76,6 +78,31 @@ class FilmReport:
         return not self.repeated and self.missing_end_s == 0.0
 
 
+@dataclass(frozen=True, eq=False)
+class FilmPlan:
+    """An order worked out: what each piece is, and all that making it takes.
+
+    Plain data: whoever has it can make any of the pieces, in any order and anywhere that the clip and the
+    film's folder can be reached from. first, last: places in the clip of the film's pictures, last
+    excluded. resumed: how many pictures are there from an interrupted run. program: the version that the
+    pieces are made by; another's would not join.
+    """
+
+    order: FilmOrder
+    calibration: Calibration
+    clip: Clip
+    first: int
+    last: int
+    pieces: tuple[Piece, ...]
+    resumed: int
+    program: str
+
+    @property
+    def missing(self) -> tuple[Piece, ...]:
+        """The pieces that are not there yet."""
+        return tuple(piece for piece in self.pieces if not piece.is_done)
+
+
 def render_film(order: FilmOrder, *, overwrite: bool = False, progress: Progress | None = None) -> FilmReport:
     """Make the film; it appears under its name only when whole.
 
@@ -83,48 +110,79 @@ def render_film(order: FilmOrder, *, overwrite: bool = False, progress: Progress
     beside the film, and the same order goes on from there.
     Raises FootageError, CalibrationFileError or OutputError with what to do.
     """
+    plan = plan_film(order, overwrite=overwrite)
+    render_pieces(plan, plan.pieces, progress=progress)
+    if progress:
+        progress("join", plan.last - plan.first, plan.last - plan.first)
+    return finish_film(plan, overwrite=overwrite)
+
+
+def plan_film(order: FilmOrder, *, overwrite: bool = False) -> FilmPlan:
+    """Look the clip over and make the folder for the film's pieces ready; finds what is there already.
+
+    Raises FootageError, CalibrationFileError or OutputError with what to do.
+    """
     if order.out.exists() and not overwrite:
         raise OutputError(f"{order.out} exists already: choose another name, or give --force to replace it")
     check_container(order.compression.codec, order.out)
     calibration = Calibration.load(order.calibration)
-    clip = open_clip(order.clip, order.rate)
-    first, last = _part(clip, order.start_s, order.end_s)
+    with _told_for_people(order):
+        clip = open_clip(order.clip, order.rate)
+        first, last = _part(clip, order.start_s, order.end_s)
+        work = WorkFolder(order.out)
+        work.prepare(_identity(order, clip, first, last))
+        pieces = tuple(work.pieces(first, last, piece_size(float(clip.rate))))
+        resumed = sum(piece.last - piece.first for piece in pieces if piece.is_done)
+    return FilmPlan(order, calibration, clip, first, last, pieces, resumed, program_version())
+
+
+def render_pieces(plan: FilmPlan, pieces: Sequence[Piece], *, progress: Progress | None = None) -> None:
+    """Make those of the plan's `pieces` that are missing; progress counts the pictures of all of them.
+
+    Raises OutputError where they cannot be written or the plan is another version's, FootageError where
+    the clip cannot be read.
+    """
+    if plan.program != program_version():
+        raise OutputError(
+            f"pieces of {plan.order.out} are being made by autocal {plan.program}, but {program_version()} "
+            "is installed here: install the same version everywhere"
+        )
+    missing = [piece for piece in pieces if not piece.is_done]
+    total = sum(piece.last - piece.first for piece in pieces)
+    done = total - sum(piece.last - piece.first for piece in missing)
+    if missing:
+        with _told_for_people(plan.order):
+            _render_missing(plan, missing, done, total, progress)
+
+
+def finish_film(plan: FilmPlan, *, overwrite: bool = False) -> FilmReport:
+    """Join the pieces, which must all be there, with the clip's sound; then tag the film.
+
+    Raises OutputError where the film cannot be written.
+    """
+    order, clip, first, last = plan.order, plan.clip, plan.first, plan.last
+    work = WorkFolder(order.out)
+    shift = 0 if first == 0 else clip.pts[first]
+    with _told_for_people(order):
+        with whole_file(order.out, overwrite=overwrite) as beside:
+            join(plan.pieces, clip, beside, first=first, last=last, shift=shift, title=order.out.stem)
+            if not order.anaglyph:
+                tag_file(beside, in_place=True)
+        repeated = tuple((place, clip.seconds(clip.pts[place])) for place in work.repeated(plan.pieces))
+        work.remove()
+    missing_end = clip.missing_end_s if last == len(clip.pts) and order.end_s is None else 0.0
+    return FilmReport(order.out, last - first, repeated, missing_end, plan.resumed)
+
+
+@contextmanager
+def _told_for_people(order: FilmOrder) -> Iterator[None]:
     try:
-        return _make(order, calibration, clip, first, last, overwrite, progress)
+        yield
     except OSError as error:
         raise OutputError(
             f"{order.out} could not be made: {error.strerror or error}. What is finished is kept: "
             "make room, then give the same command again"
         ) from error
-
-
-def _make(
-    order: FilmOrder,
-    calibration: Calibration,
-    clip: Clip,
-    first: int,
-    last: int,
-    overwrite: bool,
-    progress: Progress | None,
-) -> FilmReport:
-    work = WorkFolder(order.out)
-    work.prepare(_identity(order, clip, first, last))
-    pieces = work.pieces(first, last, piece_size(float(clip.rate)))
-    missing = [piece for piece in pieces if not piece.is_done]
-    done = (last - first) - sum(piece.last - piece.first for piece in missing)
-    if missing:
-        _render_pieces(order, calibration, clip, work, missing, done, last - first, progress)
-    if progress:
-        progress("join", last - first, last - first)
-    shift = 0 if first == 0 else clip.pts[first]
-    with whole_file(order.out, overwrite=overwrite) as beside:
-        join(pieces, clip, beside, first=first, last=last, shift=shift, title=order.out.stem)
-        if not order.anaglyph:
-            tag_file(beside, in_place=True)
-    repeated = tuple((place, clip.seconds(clip.pts[place])) for place in work.repeated(pieces))
-    work.remove()
-    missing_end = clip.missing_end_s if last == len(clip.pts) and order.end_s is None else 0.0
-    return FilmReport(order.out, last - first, repeated, missing_end, done)
 
 
 def _part(clip: Clip, start_s: float | None, end_s: float | None) -> tuple[int, int]:
@@ -159,22 +217,16 @@ def _identity(order: FilmOrder, clip: Clip, first: int, last: int) -> dict[str, 
     }
 
 
-def _render_pieces(
-    order: FilmOrder,
-    calibration: Calibration,
-    clip: Clip,
-    work: WorkFolder,
-    pieces: Sequence[Piece],
-    done: int,
-    total: int,
-    progress: Progress | None,
+def _render_missing(
+    plan: FilmPlan, pieces: Sequence[Piece], done: int, total: int, progress: Progress | None
 ) -> None:
+    order, clip, work = plan.order, plan.clip, WorkFolder(plan.order.out)
     repairs = Repairs()
-    with ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="remap") as pool:
+    with ThreadPoolExecutor(cores(), thread_name_prefix="remap") as pool:
         if progress:
             progress("map", done, total)
         output = output_format(clip.format, order.compression)
-        renderer = make_renderer(order.device, calibration, order.look, clip, output, pool)
+        renderer = make_renderer(order.device, plan.calibration, order.look, clip, output, pool)
         if progress:
             progress("planned", done, total)
         decoded = ahead(_decode(clip, pieces, repairs), _WAITING)

@@ -7,6 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
+from autocal.cores import cores
 from autocal.errors import OutputError
 from autocal.render.formats import PlanarFormat, encoder_format
 
@@ -88,6 +89,7 @@ class Compression:
         }
         if self.codec == "hevc":
             settings |= {"frame-threads": 1 if is_large else _FRAME_THREADS, "log-level": "error"}
+            settings |= {"pools": cores()}  # bounds its threads; the film does not depend on it
             settings |= {"cutree": 0} if is_large else {}  # it works on pictures held back
             key = "x265-params"
         else:
