@@ -25,10 +25,12 @@ def save_calibration(path: Path) -> Path:
     return path
 
 
-def write_take(path: Path, frames: int, *, seed: int = 0, gop: int = 4, **how: Any) -> Path:
+def write_take(path: Path, frames: int, *, seed: int = 0, bits: int = 8, **how: Any) -> Path:
     """A clip of 25 pictures a second that grow brighter one by one."""
     base = scene(seed)
-    return write_video(path, [np.minimum(base, 40 + n % 160) for n in range(frames)], gop=gop, **how)
+    pictures = [np.minimum(base, 40 + n % 160) for n in range(frames)]
+    deep = [p.astype(np.uint16) << (bits - 8) for p in pictures] if bits > 8 else pictures
+    return write_video(path, deep, **how)
 
 
 def film_order(calibration: Path, clip: Path, out: Path, **more: Any) -> FilmOrder:

@@ -42,7 +42,7 @@ def test_a_damaged_stretch_across_two_pieces_is_filled_with_the_same_picture(
     calibration: Path, tmp_path: Path
 ) -> None:
     # Pictures that stand alone, so that the last good one lies many key pictures before the second piece.
-    clip = write_take(tmp_path / "clip.mkv", 130, gop=1, options={"g": "1", "bf": "0", "crf": "6"})
+    clip = write_take(tmp_path / "clip.mov", 130, bits=10, codec="prores_ks", pix_fmt="yuv422p10le")
     data = bytearray(clip.read_bytes())
     with av.open(str(clip)) as container:
         coded = [(packet.pos, bytes(packet)) for packet in container.demux(video=0) if packet.size]
