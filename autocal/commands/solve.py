@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import json
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from autocal.commands._parameters import SizeType, half_of_frame, refuse_report
-from autocal.errors import OutputError
+from autocal.whole_file import whole_folder
 
 if TYPE_CHECKING:
     from autocal.solving import Solved
@@ -119,8 +117,9 @@ def solve(
         click.echo("autocal: holding nominal lenses; --start CAL would hold measured ones", err=True)
     refuse_report(report, force)
     half_of_frame(size)
-    with _whole_folder(out, force) as folder:
+    with whole_folder(out, overwrite=force) as folder:
         from autocal.exchange.any_file import load_any
+        from autocal.report.solved_files import write_solved
         from autocal.solving import SolveOptions
         from autocal.solving import solve as solve_footage
 
@@ -142,7 +141,7 @@ def solve(
         )
         with _progress(hidden=quiet or as_json) as tell:
             solved = solve_footage(clips, left=left, right=right, options=options, progress=tell)
-            _write(folder, solved, size, tell)
+            write_solved(folder, solved, size, tell)
     if report is not None:
         from autocal.report.page_solve import write_solve_report
 
@@ -163,93 +162,6 @@ def _say(solved: Solved, out: Path, as_json: bool, quiet: bool) -> None:
             click.echo(f"note: {note}")
         click.echo(CAUTION)
         click.echo(f"written to {out}")
-
-
-def _write(
-    folder: Path, solved: Solved, size: tuple[int, int], tell: Callable[[str, int, int], None]
-) -> None:
-    import numpy as np
-
-    from autocal.mapping import st_map, write_st_map
-    from autocal.report import pictures
-
-    calibration = solved.calibration
-    calibration.save(folder / "calibration.json")
-    tell("ST map", 0, 1)
-    write_st_map(folder / "stmap.exr", st_map(calibration, size), calibration)
-    tell("ST map", 1, 1)
-    left, right = solved.picture
-    tell("pictures", 0, 4)
-    pictures.write_anaglyph_sheet(
-        folder / "before.png",
-        left,
-        right,
-        solved.nominal,
-        title="Before",
-        subtitle="nominal lenses, no rotation",
-    )
-    tell("pictures", 1, 4)
-    pictures.write_anaglyph_sheet(
-        folder / "after.png", left, right, calibration.view_rig, title="After", subtitle="as calibrated"
-    )
-    tell("pictures", 2, 4)
-    used, rejected = solved.used, solved.rejected
-    here, there = used.frame == solved.picture_frame, rejected.frame == solved.picture_frame
-    from autocal.geometry import vertical_disparity
-
-    rig = calibration.rig
-    vertical = np.rad2deg(
-        vertical_disparity(rig.directions(0, used.left[here]), rig.directions(1, used.right[here]))
-    )
-    pictures.write_matches_picture(
-        folder / "matches.png",
-        left,
-        right,
-        used.left[here],
-        used.right[here],
-        60 * vertical,
-        rejected.left[there],
-        rejected.right[there],
-    )
-    tell("pictures", 3, 4)
-    unseen = solved.unseen
-    pictures.write_disparity_picture(
-        folder / "disparity.png",
-        pictures.field_disparity(solved.nominal, unseen.left, unseen.right),
-        pictures.field_disparity(solved.unseen_rig, unseen.left, unseen.right),
-        subtitle="matches that were not used in the solve",
-    )
-    tell("pictures", 4, 4)
-
-
-@contextmanager
-def _whole_folder(out: Path, force: bool) -> Iterator[Path]:
-    """A hidden folder beside `out` that takes its name when everything in it is written."""
-    if out.exists() and not force:
-        raise OutputError(f"{out} exists already: choose another folder, or write into it with --force")
-    if out.exists() and not out.is_dir():
-        raise OutputError(f"{out} is a file, not a folder: choose another name")
-    made_parents = [parent for parent in out.absolute().parents if not parent.exists()]
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    except OSError as problem:
-        raise OutputError(f"{out} cannot be written: {problem.strerror}; choose another place") from problem
-    try:
-        yield beside
-        beside.chmod(0o755)
-        if out.exists():
-            for made in beside.iterdir():
-                made.replace(out / made.name)
-        else:
-            beside.rename(out)
-    except OSError as problem:
-        raise OutputError(f"{out} could not be written: {problem.strerror or problem}") from problem
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)
-        for parent in made_parents:
-            with suppress(OSError):  # holds the result, or something of somebody else's
-                parent.rmdir()
 
 
 @contextmanager
