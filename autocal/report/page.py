@@ -160,8 +160,8 @@ def page(
     )
 
 
-def write_page(folder: str | Path, html: str, *, overwrite: bool = False) -> Path:
-    """Write `report.html` in `folder`, which is made if need be, and return its path.
+def write_page(folder: str | Path, html: str, *, overwrite: bool = False, name: str = REPORT_NAME) -> Path:
+    """Write `report.html`, or `name`, in `folder`, which is made if need be, and return its path.
 
     Raises OutputError where it cannot be written, or exists and may not be replaced.
     """
@@ -170,7 +170,7 @@ def write_page(folder: str | Path, html: str, *, overwrite: bool = False) -> Pat
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
         raise OutputError(f"{folder} cannot be made: {problem.strerror or problem}") from problem
-    path = folder / REPORT_NAME
+    path = folder / name
     with whole_file(path, overwrite=overwrite) as beside:
         beside.write_text(html, encoding="utf-8")
     return path

@@ -19,7 +19,15 @@ class Cell:
     unit: str = ""
 
 
-Entry = str | int | Cell
+@dataclass(frozen=True)
+class Link:
+    """A word that leads to another file; downloads get the word. href: relative, percent-encoded."""
+
+    text: str
+    href: str
+
+
+Entry = str | int | Cell | Link
 
 
 @dataclass(frozen=True)
@@ -49,6 +57,8 @@ def shown(entry: Entry) -> str:
     """The entry as people read it: a dash for what is not known, a true minus sign."""
     if isinstance(entry, str):
         return entry
+    if isinstance(entry, Link):
+        return entry.text
     if isinstance(entry, int):
         return f"{entry:,}"
     if not isfinite(entry.value):
@@ -74,4 +84,6 @@ def as_json(table: Table) -> str:
 def _raw(entry: Entry) -> str | int | float | None:
     if isinstance(entry, Cell):
         return float(entry.value) if isfinite(entry.value) else None
+    if isinstance(entry, Link):
+        return entry.text
     return entry
