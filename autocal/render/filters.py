@@ -105,6 +105,15 @@ def _cubic_weights(t: Array, width: int) -> Array:
     return np.stack([first, 1 - t - 2 * first + last, t + first - 2 * last, last], axis=-1)
 
 
+def cubic_coefficients() -> Array:
+    """Coefficients (WIDTHS, 3) of t^2, t and 1: (1 - t) times this polynomial is cubic's weight at -1."""
+    fitted = np.zeros((WIDTHS, 3))
+    for width in range(WIDTHS):
+        coefficients = _fitted_outer_weight(width)
+        fitted[width, : len(coefficients)] = coefficients
+    return fitted
+
+
 def _outer_terms(t: Array, count: int) -> Array:
     """(1 - t) times t^2, t and, where there are three terms, 1: without it the filter interpolates."""
     return np.stack([(1 - t) * t**power for power in (2, 1, 0)[:count]], axis=-1)

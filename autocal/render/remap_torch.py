@@ -1,8 +1,14 @@
-"""Remapping a picture plane in torch, on any device, by the same plan as the CPU's kernel."""
+"""Remapping in plain torch, on any device, by the same plan as the CPU's kernel.
+
+Slow, and easy to follow: what the kernels of `autocal.render.kernel_triton` are tested against, and what
+serves where those cannot be had.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import torch
@@ -22,6 +28,44 @@ class _LayerOnDevice:
     border_place: torch.Tensor  # [n] int64
     border_first: torch.Tensor  # [n, 2] int64
     border_row: torch.Tensor
+
+
+class FrameRemap(Protocol):
+    """Remaps planes of side-by-side frames on a device."""
+
+    def remap(self, source: torch.Tensor, out: torch.Tensor) -> None:
+        """Fill out [planes, H, W] from source [planes, h, w].
+
+        Both uint8, or int16 that is read as unsigned; H, W and h, w of a plane of the whole frame.
+        """
+
+
+class PlainFrameRemap:
+    """Remaps planes of side-by-side frames that are sampled alike."""
+
+    def __init__(
+        self,
+        plans: Sequence[Plan],
+        halves: Sequence[int],
+        fills: Sequence[float],
+        bits: int,
+        device: torch.device,
+    ) -> None:
+        """plans, halves: of each eye, the half of the source frame that it is in. fills: of each plane."""
+        self._plans = [PlanOnDevice(plan, device) for plan in plans]
+        self._halves, self._fills = halves, fills
+        self._top = float((1 << bits) - 1)
+
+    def remap(self, source: torch.Tensor, out: torch.Tensor) -> None:
+        """As `FrameRemap`."""
+        for plane, fill in enumerate(self._fills):
+            samples = (source[plane].to(torch.int32) & 0xFFFF).to(torch.float32)
+            for eye, (half, plan) in enumerate(zip(self._halves, self._plans, strict=True)):
+                width, view = plan.source_size[0], plan.size[0]
+                part = samples[:, half * width : (half + 1) * width]
+                values = plan.remap(part, top=self._top, fill=fill)
+                # 16-bit code values wrap into int16.
+                out[plane, :, eye * view : (eye + 1) * view] = values.to(torch.int32).to(out.dtype)
 
 
 class PlanOnDevice:

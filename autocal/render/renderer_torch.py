@@ -1,6 +1,13 @@
-"""The frame renderer in torch: planes are uploaded once, remapped on the device, and fetched back."""
+"""The frame renderer on a torch device: planes are uploaded once, remapped there, and fetched back.
+
+On a CUDA card the kernels of `autocal.render.kernel_triton` remap; where they cannot be compiled (no
+Triton, as on Windows, or no C compiler), and on other devices, plain torch does, many times slower.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import av
 import numpy as np
@@ -10,9 +17,25 @@ from autocal.calibration import Calibration
 from autocal.footage.orientation import UPRIGHT, Orientation
 from autocal.matches import LEFT, RIGHT
 from autocal.render.formats import PlanarFormat, fill_values, plane_array
+from autocal.render.plan import Plan
 from autocal.render.remap import Plane
-from autocal.render.remap_torch import PlanOnDevice
+from autocal.render.remap_torch import FrameRemap, PlainFrameRemap
 from autocal.render.renderer import Look, check_halves, make_plans
+
+
+@dataclass(frozen=True, eq=False)
+class _Group:
+    """Planes that are sampled alike, [planes, h, w] each, and where they are on the way there and back.
+
+    source, out: on the device. sent, fetched: in the machine's memory, pinned where the device is a card.
+    """
+
+    planes: tuple[int, ...]
+    remap: FrameRemap
+    sent: torch.Tensor
+    source: torch.Tensor
+    out: torch.Tensor
+    fetched: torch.Tensor
 
 
 class TorchRenderer:
@@ -29,50 +52,82 @@ class TorchRenderer:
         orientation: Orientation = UPRIGHT,
         full_range: bool = False,
         device: str | None = None,
+        plain: bool = False,
     ) -> None:
-        """Arguments as for `Renderer`; device: a torch device's name, by default the card if there is one."""
+        """Arguments as for `Renderer`.
+
+        device: a torch device's name, by default the card if there is one. plain: plain torch on a card, too.
+        """
         check_halves(source, source_size)
         self._device = torch.device(device or ("cuda" if torch.cuda.is_available() else "cpu"))
+        self._plain = plain or not _kernels_serve(self._device)
         self._source, self._output, self._size = source, output, look.size
         self._orientation = orientation
-        self._top = float((1 << output.bits) - 1)
-        self._fills = fill_values(output, look.fill, full_range)
-        self._halves = (LEFT, RIGHT) if not calibration.swapped else (RIGHT, LEFT)
+        fills = fill_values(output, look.fill, full_range)
+        halves = (LEFT, RIGHT) if not calibration.swapped else (RIGHT, LEFT)
         half = (source_size[0] // 2, source_size[1])
         plans = make_plans(calibration, look, source, output, half)
-        placed = {id(plan): PlanOnDevice(plan, self._device) for pair in plans for plan in pair}
-        self._plans = [tuple(placed[id(plan)] for plan in pair) for pair in plans]
+        alike: dict[int, list[int]] = {}
+        for plane, pair in enumerate(plans):
+            alike.setdefault(id(pair[0]), []).append(plane)
+        self._groups = [
+            self._group(plans[planes[0]], halves, planes, [fills[plane] for plane in planes])
+            for planes in alike.values()
+        ]
+
+    def _group(
+        self, plans: Sequence[Plan], halves: Sequence[int], planes: Sequence[int], fills: Sequence[float]
+    ) -> _Group:
+        kind = torch.uint8 if self._output.bits <= 8 else torch.int16
+        (width, height), (view, rows) = plans[0].source_size, plans[0].size
+        there, back = (len(planes), height, 2 * width), (len(planes), rows, 2 * view)
+        on_card = self._device.type == "cuda"
+        arguments = (plans, halves, fills, self._output.bits, self._device)
+        remap: FrameRemap
+        if self._plain:
+            remap = PlainFrameRemap(*arguments)
+        else:
+            from autocal.render.remap_triton import TritonFrameRemap
+
+            remap = TritonFrameRemap(*arguments)
+        return _Group(
+            tuple(planes),
+            remap,
+            sent=torch.empty(there, dtype=kind, pin_memory=on_card),
+            source=torch.empty(there, dtype=kind, device=self._device),
+            out=torch.empty(back, dtype=kind, device=self._device),
+            fetched=torch.empty(back, dtype=kind, pin_memory=on_card),
+        )
 
     def render(self, frame: av.VideoFrame) -> av.VideoFrame:
         """The film's frame; time stamps are the caller's business."""
-        result = av.VideoFrame(*self._size, self._output.name)
-        fetched: list[tuple[Plane, torch.Tensor]] = []
-        for plane, (fill, plans) in enumerate(zip(self._fills, self._plans, strict=True)):
-            samples = self._upload(self._orientation.apply(plane_array(frame, plane, self._source)))
-            target = plane_array(result, plane, self._output)
-            for eye, (half, plan) in enumerate(zip(self._halves, plans, strict=True)):
-                width, view = plan.source_size[0], plan.size[0]
-                part = samples[:, half * width : (half + 1) * width]
-                values = plan.remap(part, top=self._top, fill=fill)
-                fetched.append((target[:, eye * view : (eye + 1) * view], self._fetch(values)))
-        if self._device.type == "cuda":
+        on_card = self._device.type == "cuda"
+        for group in self._groups:
+            for samples, plane in zip(group.sent, group.planes, strict=True):
+                picture = self._orientation.apply(plane_array(frame, plane, self._source))
+                _copy(picture, samples.numpy().view(self._source.dtype))
+            group.source.copy_(group.sent, non_blocking=on_card)
+            group.remap.remap(group.source, group.out)
+            group.fetched.copy_(group.out, non_blocking=on_card)
+        result = av.VideoFrame(*self._size, self._output.name)  # made while the card is busy
+        if on_card:
             torch.cuda.current_stream(self._device).synchronize()
-        for place, values in fetched:
-            place[...] = values.numpy().view(self._output.dtype)
+        for group in self._groups:
+            for samples, plane in zip(group.fetched, group.planes, strict=True):
+                target = plane_array(result, plane, self._output)
+                _copy(samples.numpy().view(self._output.dtype), target)
         return result
 
-    def _upload(self, samples: Plane) -> torch.Tensor:
-        """A plane on the device, [h, w], float32. The bytes travel in the footage's own depth."""
-        signed = {1: np.uint8, 2: np.int16}[samples.itemsize]
-        host = torch.from_numpy(np.array(samples).view(signed))
-        if self._device.type == "cuda":
-            host = host.pin_memory()
-        sent = host.to(self._device, non_blocking=True)
-        return (sent.to(torch.int32) & 0xFFFF).to(torch.float32)
 
-    def _fetch(self, values: torch.Tensor) -> torch.Tensor:
-        """The finished samples on their way back, in the output's own depth."""
-        # 16-bit code values wrap into int16 and are read back as unsigned.
-        whole = values.to(torch.int32)
-        small = whole.to(torch.uint8) if self._output.bits <= 8 else whole.to(torch.int16)
-        return small.to("cpu", non_blocking=self._device.type == "cuda")
+def _kernels_serve(device: torch.device) -> bool:
+    from autocal.render.remap_triton import triton_is_usable
+
+    return device.type == "cuda" and triton_is_usable()
+
+
+def _copy(samples: Plane, target: Plane) -> None:
+    """Copy a plane, by all cores where rows run forwards: one alone is slower than the card."""
+    if min(samples.strides) < 0:
+        np.copyto(target, samples)
+    else:
+        torch.from_numpy(target).copy_(torch.from_numpy(samples))
