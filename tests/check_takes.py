@@ -28,14 +28,22 @@ def take(
     points: int = 1000,
     noise_px: float = NOISE_PX,
     outliers: float = 0.0,
+    distances_m: Sequence[float] | None = None,
 ) -> ClipPairs:
-    """One frame a window, half a second apart; `rigs`: the unit in each; half of the points are matched."""
+    """One frame a window, half a second apart; `rigs`: the unit in each; half of the points are matched.
+
+    distances_m: the nearest and the furthest of the points, evenly spread in inverse distance; every third
+    is a furthest one.
+    """
     still = (np.eye(3)[None], np.zeros((1, 3)))
     parts = []
     for rig in rigs:
-        seen = simulate(
-            rng, rig, still, random_points(rng, points), noise_px=noise_px, outliers=outliers, run=1
-        )
+        scene = random_points(rng, points)
+        if distances_m is not None:
+            near, far = distances_m
+            scene[:, 3] = rng.uniform(1 / far, 1 / near, points)
+            scene[::3, 3] = 1 / far
+        seen = simulate(rng, rig, still, scene, noise_px=noise_px, outliers=outliers, run=1)
         parts.append(seen.matches.eye_pairs())
     frame = np.concatenate([np.full(len(part), i) for i, part in enumerate(parts)])
     pairs = EyePairs(

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from autocal.commands._parameters import force_option, refuse_report, report_option
 
+if TYPE_CHECKING:
+    from autocal.verify.check import CheckResult
+
 _EXIT_CODES = {"holds": 0, "drifted": 1, "cannot-tell": 3}
 
 
 @click.command()
-@click.argument("calibration", metavar="CAL", type=click.Path(path_type=Path))
-@click.argument("clips", metavar="CLIP...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("inputs", metavar="CAL CLIP...", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--rendered",
+    metavar="FILM",
+    type=click.Path(path_type=Path),
+    help="Check a finished side-by-side film by itself, instead of CAL and CLIP.",
+)
 @click.option(
     "--windows",
     type=click.IntRange(min=1, max=200),
@@ -34,8 +44,8 @@ _EXIT_CODES = {"holds": 0, "drifted": 1, "cannot-tell": 3}
 @click.pass_context
 def check(
     ctx: click.Context,
-    calibration: Path,
-    clips: tuple[Path, ...],
+    inputs: tuple[Path, ...],
+    rendered: Path | None,
     windows: int,
     baseline_mm: float | None,
     seed: int,
@@ -46,18 +56,49 @@ def check(
     """Say whether the calibration CAL still holds for the footage CLIP...
 
     CAL is a calibration.json, an OpenCV fisheye calibration (.yml, .xml) or a side-by-side ST map (.exr).
-    Exit code 0: it holds; 1: it has drifted; 3: the footage cannot tell; 2: an error.
+    With --rendered, say whether the two eyes of a finished film agree: a delivery is verified without
+    its source. Exit code 0: it holds; 1: it has drifted; 3: the footage cannot tell; 2: an error.
 
     \b
-    Example:
+    Examples:
       autocal check unit-7/calibration.json today.mp4
+      autocal check --rendered film.mp4
     """
+    from autocal.verify.check_words import as_data
+
+    refuse_report(report, force)
+    if rendered is not None:
+        if inputs or baseline_mm is not None:
+            raise click.UsageError(
+                "--rendered FILM stands alone: a finished film needs no CAL, CLIP or baseline"
+            )
+        result = _film(rendered, windows, seed, report, force)
+        said: dict[str, list[str]] = {"assumed": [], "warnings": []}
+    elif len(inputs) < 2:
+        raise click.UsageError("give a calibration and footage, CAL CLIP..., or a film with --rendered FILM")
+    else:
+        result, said = _footage(inputs[0], inputs[1:], windows, baseline_mm, seed, report, force)
+    if as_json:
+        click.echo(json.dumps({**as_data(result), **said}, indent=1, allow_nan=False))
+    else:
+        _print(result, [words for several in said.values() for words in several])
+    ctx.exit(_EXIT_CODES[result.verdict])
+
+
+def _footage(
+    calibration: Path,
+    clips: Sequence[Path],
+    windows: int,
+    baseline_mm: float | None,
+    seed: int,
+    report: Path | None,
+    force: bool,
+) -> tuple[CheckResult, dict[str, list[str]]]:
+    """What the check found, and what is to be said of the calibration."""
     from autocal.exchange.any_file import load_any
     from autocal.footage import open_footage
     from autocal.verify.check import check_clips
-    from autocal.verify.check_words import as_data, sentence, summary_lines, tables
 
-    refuse_report(report, force)
     with open_footage(list(clips)) as footage:
         half_size = footage.half_size
     loaded = load_any(calibration, half_size=half_size, baseline_mm=baseline_mm)
@@ -66,17 +107,28 @@ def check(
         from autocal.report.page_check import write_check_report
 
         write_check_report(report, result, loaded, calibration.name, clips, overwrite=force)
-    said = (*loaded.assumed, *loaded.warnings)
-    if as_json:
-        document = {**as_data(result), "assumed": list(loaded.assumed), "warnings": list(loaded.warnings)}
-        click.echo(json.dumps(document, indent=1, allow_nan=False))
-    else:
-        from rich.console import Console
+    return result, {"assumed": list(loaded.assumed), "warnings": list(loaded.warnings)}
 
-        console = Console()
-        console.print(sentence(result), highlight=False, style="bold")
-        for table in tables(result):
-            console.print(table)
-        for words in (*summary_lines(result), *said):
-            console.print(f"  {words}", highlight=False)
-    ctx.exit(_EXIT_CODES[result.verdict])
+
+def _film(film: Path, windows: int, seed: int, report: Path | None, force: bool) -> CheckResult:
+    from autocal.verify.check import check_film
+
+    result = check_film(film, windows=windows, seed=seed)
+    if report is not None:
+        from autocal.report.page_check import write_film_report
+
+        write_film_report(report, result, film, overwrite=force)
+    return result
+
+
+def _print(result: CheckResult, more: Sequence[str]) -> None:
+    from rich.console import Console
+
+    from autocal.verify.check_words import sentence, summary_lines, tables
+
+    console = Console()
+    console.print(sentence(result), highlight=False, style="bold")
+    for table in tables(result):
+        console.print(table)
+    for words in (*summary_lines(result), *more):
+        console.print(f"  {words}", highlight=False)

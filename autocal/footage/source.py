@@ -36,7 +36,7 @@ def open_footage(clips: Sequence[Path], *, left: Path | None = None, right: Path
     opened: list[StereoReel] = []
     try:
         for number, paths in enumerate(files_by_clip(clips)):
-            reel = _open_reel(paths)
+            reel = open_reel(paths)
             try:
                 opened.append(SideBySide(number, reel))
             except BaseException:
@@ -154,9 +154,9 @@ class Footage:
 
 
 def _two_files(left: Path, right: Path) -> StereoReel:
-    left_reel = _open_reel(files_named(left))
+    left_reel = open_reel(files_named(left))
     try:
-        right_reel = _open_reel(files_named(right))
+        right_reel = open_reel(files_named(right))
     except BaseException:
         left_reel.close()
         raise
@@ -168,7 +168,8 @@ def _two_files(left: Path, right: Path) -> StereoReel:
         raise
 
 
-def _open_reel(paths: Sequence[Path]) -> Reel:
+def open_reel(paths: Sequence[Path]) -> Reel:
+    """The pictures of one video, or of stills in order. Raises FootageError where they cannot be read."""
     if is_still(paths[0]):
         from autocal.footage.stills import StillReel
 

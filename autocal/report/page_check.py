@@ -27,7 +27,7 @@ from autocal.report.page import (
     page,
     write_page,
 )
-from autocal.report.page_footage import one_picture
+from autocal.report.page_footage import one_picture, picture_of
 from autocal.report.page_parts import as_sentence, cautions, facts_of, with_sigma
 from autocal.report.page_table import Cell, Entry, Table
 from autocal.report.pictures_disparity import FieldDisparity
@@ -41,11 +41,12 @@ _STATES: Final[dict[str, State]] = {"holds": "good", "drifted": "bad", "cannot-t
 def check_page(
     result: CheckResult,
     calibration: Calibration,
-    name: str,
+    name: str | None,
     clips: Sequence[str],
     picture: tuple[Picture, Picture] | None = None,
 ) -> str:
-    """The page. name: of the calibration; picture: left and right eye of a frame of the footage."""
+    """The page. name: of the calibration, None where a finished film was checked by itself; picture: left
+    and right eye of a frame of the footage."""
     more = [as_sentence(line) for line in summary_lines(result) if line not in result.notes]
     verdict = Verdict(_STATES[result.verdict], sentence(result), tuple(more))
     sections: list[Section] = []
@@ -55,9 +56,10 @@ def check_page(
                 *picture,
                 calibration.view_rig,
                 _corrected(calibration, result).converged(np.deg2rad(calibration.far.shift_deg)),
-                title="The footage with this calibration",
-                intro="As the calibration has it, and with the remaining turn of the eyes taken away. Where "
-                "the two look alike there is nothing to correct.",
+                title="The film as it is" if name is None else "The footage with this calibration",
+                intro=("As it is" if name is None else "As the calibration has it")
+                + ", and with the remaining turn of the eyes taken away. Where the two look alike there is "
+                "nothing to correct.",
                 states=("as it is", "corrected"),
             )
         )
@@ -70,13 +72,13 @@ def check_page(
         _numbers(result),
         cautions(calibration.warnings, calibration.assumed, result.notes),
     ]
-    return page(
-        f"Does {name} hold for {', '.join(clips)}?",
-        verdict,
-        sections,
-        figures=_key_figures(result),
-        facts=[("Footage checked", ", ".join(clips)), ("Calibration", name), *facts_of(calibration)],
-    )
+    checked = ", ".join(clips)
+    if name is None:
+        title, facts = f"Do the two eyes of {checked} agree?", [("Film checked", checked)]
+    else:
+        title = f"Does {name} hold for {checked}?"
+        facts = [("Footage checked", checked), ("Calibration", name), *facts_of(calibration)]
+    return page(title, verdict, sections, figures=_key_figures(result), facts=facts)
 
 
 def write_check_report(
@@ -102,6 +104,24 @@ def write_check_report(
 
         calibration = carried_over(calibration, (width, height))
     html = check_page(result, calibration, name, [clip.name for clip in clips], picture)
+    return write_page(folder, html, overwrite=overwrite)
+
+
+def write_film_report(
+    folder: str | Path, result: CheckResult, film: Path, *, overwrite: bool = False
+) -> Path:
+    """Write `report.html` in `folder` about the check of a finished film, with a frame of it.
+
+    Raises OutputError as `write_page` does, FootageError where the film is no longer there.
+    """
+    from autocal.verify.film import film_calibration, open_film
+
+    with open_film(film) as footage:
+        calibration = film_calibration(footage.half_size[0])
+        best = max(result.windows, key=lambda w: w.matches, default=None)
+        place = None if best is None else (best.clip, best.first_frame)
+        picture = None if result.used is None else picture_of(footage, place)
+    html = check_page(result, calibration, None, [film.name], picture)
     return write_page(folder, html, overwrite=overwrite)
 
 

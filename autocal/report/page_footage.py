@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from autocal.footage.source import Footage
 from autocal.report.pictures_views import Picture
 
 
@@ -19,8 +20,13 @@ def one_picture(
     from autocal.footage import open_footage
 
     with open_footage(list(clips)) as footage:
-        if place is None:
-            choice = footage.choose(1, burst=1).bursts[0]
-            place = choice.clip, choice.indices[0]
-        first, second = footage.picture(*place)
+        first, second = picture_of(footage, place)
     return (second, first) if swapped else (first, second)
+
+
+def picture_of(footage: Footage, place: tuple[int, int] | None = None) -> tuple[Picture, Picture]:
+    """Left and right half of one frame, in colour; place as in `one_picture`."""
+    if place is None:
+        choice = footage.choose(1, burst=1).bursts[0]
+        place = choice.clip, choice.indices[0]
+    return footage.picture(*place)

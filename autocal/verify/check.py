@@ -43,7 +43,7 @@ from autocal.verify.check_rotation import (
     yaw_pitch_roll_deg,
 )
 from autocal.verify.check_windows import FEWEST_CELLS, FEWEST_MATCHES, Window, timeline
-from autocal.verify.clip_pairs import ClipPairs, clip_pairs
+from autocal.verify.clip_pairs import ClipPairs, clip_pairs, footage_pairs
 
 Verdict = Literal["holds", "drifted", "cannot-tell"]
 AXES: Final = ("yaw", "pitch", "roll")
@@ -153,8 +153,28 @@ def check_clips(
     return check_pairs(calibration, seen)
 
 
-def check_pairs(calibration: Calibration, seen: ClipPairs) -> CheckResult:
-    """Check a calibration against matches between the eyes; see `check_clips`."""
+def check_film(path: Path, *, windows: int = _WINDOWS, seed: int = 0) -> CheckResult:
+    """Check a finished side-by-side film of half-equirectangular views by itself.
+
+    Raises FootageError where the file is no such film, MatchError as `check_clips` does.
+    """
+    from autocal.verify.film import film_calibration, open_film
+
+    with open_film(path) as film:
+        calibration = film_calibration(film.half_size[0])
+        try:
+            seen = footage_pairs(film, calibration, np.random.default_rng(seed), frames=windows)
+        except TextureError as problem:
+            return _cannot_tell((str(problem),), 0, ())
+    return check_pairs(calibration, seen, rendered=True)
+
+
+def check_pairs(calibration: Calibration, seen: ClipPairs, *, rendered: bool = False) -> CheckResult:
+    """Check a calibration against matches between the eyes; see `check_clips`.
+
+    rendered: the pictures are a finished film's, whose views may have been turned towards each other to
+    bring the furthest content to zero disparity. A yaw counts there only where that is not its effect.
+    """
     calibration = carried_over(calibration, seen.half_size)
     rig = calibration.rig
     rows = rows_of(rig, seen.pairs)
@@ -180,8 +200,18 @@ def check_pairs(calibration: Calibration, seen: ClipPairs) -> CheckResult:
     )
     unexplained = _unexplained(moved, fit)
     deviations = np.array([*np.sqrt(np.diag(axes_covariance)), size_sigma])
-    verdict, axes = _decide(np.array([*rotation, size]), deviations, changes, unexplained)
-    missing = _missing(np.array([*rotation, size]), deviations) if verdict == "cannot-tell" else ()
+    far = _far(used, rows.frame)
+    counted = np.array([*rotation, size])
+    notes = [] if rendered else _notes_on_certainty(calibration)
+    if rendered and _is_at_zero(far):
+        counted[0] = 0.0
+        if abs(rotation[0]) > MATTERS_DEG:
+            notes.append(
+                f"yaw of {rotation[0]:+.4f} ± {np.sqrt(axes_covariance[0, 0]):.4f}° is taken for the "
+                "convergence of the views: the furthest content lies at zero disparity"
+            )
+    verdict, axes = _decide(counted, deviations, changes, unexplained)
+    missing = _missing(counted, deviations) if verdict == "cannot-tell" else ()
     return CheckResult(
         verdict,
         axes,
@@ -200,10 +230,10 @@ def check_pairs(calibration: Calibration, seen: ClipPairs) -> CheckResult:
         changes,
         rated,
         worst([zone.grade for zone in rated]),
-        _far(used, rows.frame),
+        far,
         cells,
         used,
-        (*seen.notes, *_notes(calibration, used, take.left_out, len(take.windows))),
+        (*seen.notes, *notes, *_notes(used, take.left_out, len(take.windows))),
     )
 
 
@@ -373,10 +403,20 @@ def _far(used: UsedMatches, frame: NDArray[np.int64]) -> FarCheck:
     return far_check(used.horizontal_arcmin[good], sigma, ends)
 
 
-def _notes(calibration: Calibration, used: UsedMatches, left_out: int, windows: int) -> tuple[str, ...]:
+def _is_at_zero(far: FarCheck) -> bool:
+    """Whether the furthest content lies at zero disparity, as far as can be told."""
+    reach = MATTERS_DEG * 60 + 1.96 * far.edge_sigma_arcmin
+    return bool(abs(far.edge_arcmin) <= reach)  # False where there is no edge: NaN
+
+
+def _notes_on_certainty(calibration: Calibration) -> list[str]:
+    if np.any(calibration.covariance):
+        return []
+    return ["the calibration states no uncertainty of its own: it is taken as exact"]
+
+
+def _notes(used: UsedMatches, left_out: int, windows: int) -> tuple[str, ...]:
     notes = []
-    if not np.any(calibration.covariance):
-        notes.append("the calibration states no uncertainty of its own: it is taken as exact")
     if left_out:
         notes.append(
             f"{left_out} of {left_out + windows} windows hold too few matches for an estimate of their own"

@@ -10,6 +10,7 @@ import numpy as np
 
 from autocal.calibration import Calibration
 from autocal.exchange.any_file import carried_over
+from autocal.footage.source import Footage
 from autocal.footage.survey import StereoFrame
 from autocal.matches import EyePairs
 
@@ -49,19 +50,28 @@ def clip_pairs(
 
     Raises FootageError, MatchError, and CalibrationFileError where the clip has another aspect.
     """
-    from autocal.footage import find_image_circles, open_footage
+    from autocal.footage import open_footage
+
+    with open_footage(list(clips)) as footage:
+        return footage_pairs(footage, calibration, rng, frames=frames, burst=burst)
+
+
+def footage_pairs(
+    footage: Footage, calibration: Calibration, rng: np.random.Generator, *, frames: int, burst: int = 1
+) -> ClipPairs:
+    """Match the eyes of open footage; see `clip_pairs`."""
+    from autocal.footage import find_image_circles
     from autocal.matching import match_bursts
 
     moments: list[Moment] = []
-    with open_footage(list(clips)) as footage:
-        rig = carried_over(calibration, footage.half_size).rig
-        survey = footage.choose(frames, burst=burst)
-        first, second = find_image_circles(survey)
-        lenses = (rig.right, rig.left) if calibration.swapped else (rig.left, rig.right)
-        bursts = _noted(footage.bursts(survey), moments)
-        matched = match_bursts(bursts, (first.circle, second.circle), lenses, rng=rng)
-        notes = (*footage.notes, *matched.notes)
-        half_size = footage.half_size
+    rig = carried_over(calibration, footage.half_size).rig
+    survey = footage.choose(frames, burst=burst)
+    first, second = find_image_circles(survey)
+    lenses = (rig.right, rig.left) if calibration.swapped else (rig.left, rig.right)
+    bursts = _noted(footage.bursts(survey), moments)
+    matched = match_bursts(bursts, (first.circle, second.circle), lenses, rng=rng)
+    notes = (*footage.notes, *matched.notes)
+    half_size = footage.half_size
     pairs = matched.matches.eye_pairs()
     if calibration.swapped:
         pairs = replace(
