@@ -37,3 +37,7 @@ class CalibrationFileError(AutocalError):
 
 class OutputError(AutocalError):
     """The output place exists already or cannot be written."""
+
+
+class ClusterError(AutocalError):
+    """The workers of a batch cannot be reached or used."""

@@ -16,6 +16,7 @@ _COMMANDS = {
     "check": "Does a calibration still hold for a clip?",
     "stmap": "Bake the ST map of a calibration.",
     "render": "Remap a clip to side-by-side half-equirectangular views.",
+    "batch": "Check, solve or render many clips, on one machine or many.",
     "tag": "Add or show the spatial metadata of a film.",
     "compare": "How do calibrations differ?",
     "chart": "Calibrate a rig from frames of a chart.",

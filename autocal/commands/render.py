@@ -136,7 +136,7 @@ def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, *
     if as_sequence(out) is not None:
         _render_pictures(calibration, clip, out, force, quiet, options)
         return
-    order, purpose = _order(calibration, clip, out, options)
+    order, purpose = film_order(calibration, clip, out, options)
     refuse_existing(order.out, force)
     if purpose is not None:
         from autocal.render.clip import open_clip
@@ -196,13 +196,13 @@ def _look(options: dict[str, Any]) -> Any:
     )
 
 
-def _order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]) -> tuple[Any, Any]:
-    """The film's order, and its purpose."""
+def film_order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]) -> tuple[Any, Any]:
+    """The film's order, and its purpose. options: this command's, by name."""
     from fractions import Fraction
 
     from autocal.render.anaglyph import ANAGLYPH_MARK
     from autocal.render.film import FilmOrder
-    from autocal.render.settings import HEADSET_ENDING, Compression, for_purpose
+    from autocal.render.settings import Compression, for_purpose
 
     proxy, purpose = options["proxy"], options["purpose"]
     bitrate, quality = options["bitrate"], options["quality"]
@@ -211,14 +211,7 @@ def _order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]) ->
     asked = Compression(options["codec"], bitrate, quality, "ultrafast" if proxy else options["preset"])
     compression, _ = for_purpose(purpose, asked, Fraction(0))
     if out.is_dir():
-        ending = (
-            options["ending"]
-            if options["ending"] is not None
-            else HEADSET_ENDING
-            if purpose == "headset"
-            else ""
-        )
-        out = out / f"{clip.stem}{ending}{_SUFFIXES[options['codec']]}"
+        out = out / film_name(clip.stem, options)
         if out.resolve() == clip.resolve():
             out = out.with_stem(out.stem + "-film")
     elif options["ending"] is not None:
@@ -238,6 +231,15 @@ def _order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]) ->
         rate=Fraction(options["rate"]).limit_denominator(1001) if options["rate"] else None,
     )
     return order, purpose
+
+
+def film_name(stem: str, options: dict[str, Any]) -> str:
+    """The name of a film in a folder. options: this command's, by name."""
+    from autocal.render.settings import HEADSET_ENDING
+
+    standard = HEADSET_ENDING if options["purpose"] == "headset" else ""
+    ending = options["ending"] if options["ending"] is not None else standard
+    return f"{stem}{ending}{_SUFFIXES[options['codec']]}"
 
 
 class _Progress:

@@ -1,0 +1,97 @@
+"""Which clips a shoot day holds, and what each is called, so that no two results collide."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from autocal.errors import FootageError
+from autocal.footage.inputs import is_still
+from autocal.render.sequence import as_sequence
+
+VIDEO_ENDINGS = frozenset({".mp4", ".mov", ".mkv", ".m4v", ".mxf", ".avi", ".webm", ".ts", ".mts"})
+
+
+@dataclass(frozen=True)
+class NamedClip:
+    """A clip and its name, which no other clip of the batch has. path: absolute."""
+
+    path: Path
+    name: str
+
+
+def find_clips(named: Sequence[Path], out: Path) -> list[NamedClip]:
+    """The clips that a person named, in order, each once.
+
+    named: clips (videos, numbered pictures like shot.%04d.exr) and folders. A folder stands for the videos
+    anywhere in it; without videos, for the clip that the pictures in it are. Hidden files, and what lies
+    in `out`, are passed over. Raises FootageError where a name stands for nothing.
+    """
+    found = [clip for name in named for clip in _stands_for(name.absolute(), out.absolute())]
+    unique = list(dict.fromkeys(found))
+    return [NamedClip(path, name) for path, name in zip(unique, distinct_names(unique), strict=True)]
+
+
+def distinct_names(paths: Sequence[Path]) -> list[str]:
+    """A name for each path: its stem, with as many of its folders before it as tell it from the others.
+
+    Capitals do not tell names apart, as on some disks they do not.
+    """
+    depth = [1] * len(paths)
+    while True:
+        names = [_name(path, n) for path, n in zip(paths, depth, strict=True)]
+        often = Counter(name.casefold() for name in names)
+        clashing = [n for n, name in enumerate(names) if often[name.casefold()] > 1]
+        if not clashing:
+            return names
+        deeper = [n for n in clashing if depth[n] < len(paths[n].parts) - 1]
+        if not deeper:  # one stem, one folder: the endings differ
+            return _numbered(names)
+        for n in deeper:
+            depth[n] += 1
+
+
+def _name(path: Path, depth: int) -> str:
+    # A place for a number (%04d, ####) is no part of a name.
+    stem = path.stem if as_sequence(path) is None else path.name.split("%")[0].split("#")[0].rstrip("._-")
+    return "-".join([*path.parent.parts[len(path.parent.parts) - depth + 1 :], stem or "pictures"])
+
+
+def _numbered(names: Sequence[str]) -> list[str]:
+    taken = {name.casefold() for name in names}
+    seen: Counter[str] = Counter()
+    result = []
+    for name in names:
+        key = name.casefold()
+        seen[key] += 1
+        number = seen[key]
+        fresh = name
+        while number > 1 and (fresh := f"{name}-{number}").casefold() in taken:
+            number += 1
+        taken.add(fresh.casefold())
+        result.append(fresh)
+    return result
+
+
+def _stands_for(path: Path, out: Path) -> list[Path]:
+    if path.is_file():
+        return [path]
+    if not path.is_dir():
+        if as_sequence(path) is not None and path.parent.is_dir():
+            return [path]
+        raise FootageError(f"{path}: no such clip or folder; check the name")
+    videos = sorted(
+        file
+        for file in path.rglob("*")
+        if file.suffix.lower() in VIDEO_ENDINGS
+        and file.is_file()
+        and not any(part.startswith(".") for part in file.relative_to(path).parts)
+        and not file.is_relative_to(out)
+    )
+    if videos:
+        return videos
+    if any(is_still(file) and not file.name.startswith(".") for file in path.iterdir()):
+        return [path]
+    raise FootageError(f"{path}: a folder without clips; give the clips, or the folder that they are in")
