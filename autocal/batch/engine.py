@@ -178,8 +178,14 @@ def local_engine(
     """
     count = workers or local_workers(do, CPU_COUNT, MEMORY_LIMIT)
     count = count if most is None else max(min(count, most), 1)
-    quiet = {"distributed.logging": {"distributed": "critical", "bokeh": "critical", "tornado": "critical"}}
-    with tempfile.TemporaryDirectory(prefix="autocal-") as scratch, dask.config.set(quiet):
+    each = max(CPU_COUNT // count, 1)
+    # Dask would have workers hand memory back at once, which doubles the time of a check here.
+    threads = {f"{library}_NUM_THREADS": str(each) for library in ("OMP", "MKL", "OPENBLAS")}
+    settings = {
+        "distributed.nanny.pre-spawn-environ": threads,
+        "distributed.logging": {"distributed": "critical", "tornado": "critical"},
+    }
+    with tempfile.TemporaryDirectory(prefix="autocal-") as scratch, dask.config.set(settings):
         cluster = LocalCluster(
             n_workers=count,
             threads_per_worker=1,
@@ -191,7 +197,7 @@ def local_engine(
         )
         with cluster, Client(cluster) as client:
             if hasattr(os, "sched_setaffinity"):
-                client.register_plugin(_OnItsCores(max(CPU_COUNT // count, 1)))
+                client.register_plugin(_OnItsCores(each))
             with _running(client, out, listener) as engine:
                 yield engine
 

@@ -47,8 +47,8 @@ def results_table(results: Sequence[ClipResult]) -> Table:
     rows = tuple(_row(result, keys) for result in results)
     return Table(
         "All clips",
-        "A name leads to the clip's own report or film. Angles are in degrees or arcminutes as named; "
-        "a dash stands for what is not known.",
+        "A name leads to the clip's own report or film, as long as this page is in its folder. Angles are "
+        "in degrees or arcminutes as named; a dash stands for what is not known.",
         ("name", "result", "message", *keys, "clip", "file"),
         rows,
         "results",
@@ -62,7 +62,10 @@ def index_page(do: Do, results: Sequence[ClipResult], facts: Sequence[tuple[str,
     worst = bool(counts["failed"] or counts["drifted"])
     sections: list[Section] = []
     if troubled:
-        points = tuple(Point(f"{r.name}: {_WORDS[r.state]}", r.message, r.clip) for r in troubled)
+        points = tuple(
+            Point(f"{r.name}: {_WORDS[r.state]}", r.message, "" if r.clip in r.message else r.clip)
+            for r in troubled
+        )
         sections.append(Points("What asks for attention", "", points))
     sections.append(results_table(results))
     sections.append(Points("Cautions", "", (Point("Guidance, not law", CAUTION),)))
