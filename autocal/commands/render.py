@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from autocal.commands._parameters import SizeType, refuse_existing
 
+if TYPE_CHECKING:
+    from autocal.render.clip_pictures import PicturesReport
+    from autocal.render.film import FilmReport
+
 _UNITS = {"": 1, "k": 1_000, "M": 1_000_000, "G": 1_000_000_000}
 _SUFFIXES = {"hevc": ".mp4", "h264": ".mp4", "prores": ".mov", "ffv1": ".mkv"}
 _PROXY_SIZE, _PROXY_BITRATE = (2048, 1024), 12_000_000
 _FULL_SIZE = (8192, 4096)
+#: Options whose names differ from those of their values.
+_FLAGS = {"start": "from", "end": "to", "purpose": "for"}
 
 
 class _Bitrate(click.ParamType):
@@ -118,8 +124,8 @@ def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, *
     """Render CLIP with the calibration CAL as a 180-degree side-by-side film.
 
     Left eye left, half-equirectangular, in the clip's own bit depth, with its time stamps, colour tags
-    and sound. Interrupted, the same command goes on where it stopped. CLIP, or CLIP and OUT, may be
-    numbered pictures (EXR, TIFF, PNG, DPX), like shot.%04d.exr.
+    and sound. Interrupted, the same command goes on where it stopped. CLIP and OUT may be numbered pictures
+    (EXR, TIFF, PNG, DPX), like shot.%04d.exr: of a film's, the number is the picture's place in it, from 0.
 
     \b
     Exit code 0: whole. 1: whole, but pictures of the clip were bad or missing (named). 2: an error.
@@ -146,42 +152,58 @@ def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, *
     with _Progress(quiet) as progress:
         report = render_film(order, overwrite=force, progress=progress)
     click.echo(f"{report.out}: {report.pictures} pictures")
-    if report.resumed:
-        click.echo(f"went on after {report.resumed} pictures of an interrupted run")
-    for number, seconds in report.repeated:
-        click.echo(f"picture {number} at {seconds:.3f} s was bad: the last good one stands in", err=True)
-    if report.missing_end_s:
-        click.echo(f"the clip ends {report.missing_end_s:.3f} s earlier than it says", err=True)
-    if not report.is_flawless:
-        raise click.exceptions.Exit(1)
+    _say_resumed(report.resumed)
+    _say_flaws(report)
 
 
 def _render_pictures(
     calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, options: dict[str, Any]
 ) -> None:
     from autocal.render.sequence import as_sequence
-    from autocal.render.stills import render_stills
 
     source, target = as_sequence(clip), as_sequence(out)
     assert target is not None
-    if source is None:
-        raise click.UsageError(
-            "numbered pictures are made from numbered pictures: CLIP must be like shot.%04d.exr"
-        )
-    given = [
-        name
-        for name in ("start", "end", "anaglyph", "purpose", "ending", "bitrate", "quality")
-        if options[name]
-    ]
+    not_for_pictures = ["anaglyph", "purpose", "ending", "bitrate", "quality", "rate"]
+    if source is not None:
+        not_for_pictures += ["start", "end"]
+    given = [f"--{_FLAGS.get(name, name)}" for name in not_for_pictures if options[name]]
     if given:
         raise click.UsageError(f"numbered pictures take no such options: {', '.join(given)}")
     with _Progress(quiet) as progress:
-        report = render_stills(
-            calibration, source, target, _look(options), overwrite=force, progress=progress
+        if source is not None:
+            from autocal.render.stills import render_stills
+
+            made = render_stills(
+                calibration, source, target, _look(options), overwrite=force, progress=progress
+            )
+            click.echo(f"{out}: {made.pictures} pictures")
+            _say_resumed(made.resumed)
+            return
+        from autocal.render.clip_pictures import PicturesOrder, render_pictures
+
+        order = PicturesOrder(
+            calibration, clip, target, _look(options), options["start"], options["end"], options["device"]
         )
-    click.echo(f"{out}: {report.pictures} pictures")
-    if report.resumed:
-        click.echo(f"went on after {report.resumed} pictures of an interrupted run")
+        report = render_pictures(order, overwrite=force, progress=progress)
+    numbers = report.numbers
+    click.echo(f"{out}: {len(numbers)} pictures, numbers {numbers[0]} to {numbers[-1]}")
+    _say_resumed(report.resumed)
+    _say_flaws(report)
+
+
+def _say_resumed(resumed: int) -> None:
+    if resumed:
+        click.echo(f"went on after {resumed} pictures of an interrupted run")
+
+
+def _say_flaws(report: FilmReport | PicturesReport) -> None:
+    """What of the clip was bad or missing; ends with exit code 1 if anything was."""
+    for number, seconds in report.repeated:
+        click.echo(f"picture {number} at {seconds:.3f} s was bad: the last good one stands in", err=True)
+    if report.missing_end_s:
+        click.echo(f"the clip ends {report.missing_end_s:.3f} s earlier than it says", err=True)
+    if not report.is_flawless:
+        raise click.exceptions.Exit(1)
 
 
 def _look(options: dict[str, Any]) -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
@@ -128,7 +128,7 @@ def plan_film(order: FilmOrder, *, overwrite: bool = False) -> FilmPlan:
     calibration = Calibration.load(order.calibration)
     with _told_for_people(order):
         clip = open_clip(order.clip, order.rate)
-        first, last = _part(clip, order.start_s, order.end_s)
+        first, last = part_of_clip(clip, order.start_s, order.end_s)
         work = WorkFolder(order.out)
         work.prepare(_identity(order, clip, first, last))
         pieces = tuple(work.pieces(first, last, piece_size(float(clip.rate))))
@@ -185,8 +185,11 @@ def _told_for_people(order: FilmOrder) -> Iterator[None]:
         ) from error
 
 
-def _part(clip: Clip, start_s: float | None, end_s: float | None) -> tuple[int, int]:
-    """Places of the first picture and one past the last, from times counted from the clip's first picture."""
+def part_of_clip(clip: Clip, start_s: float | None, end_s: float | None) -> tuple[int, int]:
+    """Places of the first picture and one past the last, from times counted from the clip's first picture.
+
+    Raises OutputError where no picture lies between them.
+    """
     times = [clip.seconds(pts - clip.pts[0]) for pts in clip.pts]
     first = (
         0 if start_s is None else next((n for n, t in enumerate(times) if t >= start_s - 1e-6), len(times))
@@ -203,16 +206,23 @@ def _part(clip: Clip, start_s: float | None, end_s: float | None) -> tuple[int, 
 
 def _identity(order: FilmOrder, clip: Clip, first: int, last: int) -> dict[str, object]:
     """What must be equal for pieces to be of the same film."""
-    sequence = as_sequence(order.clip)
-    facts = os.stat(order.clip if sequence is None else sequence.path(sequence.numbers()[0]))
     return {
-        "program": program_version(),
         "calibration": file_digest(order.calibration),
-        "clip": [str(order.clip.resolve()), facts.st_size, facts.st_mtime_ns],
+        **clip_facts(clip),
         "look": asdict(order.look),
         "compression": asdict(order.compression),
         "pictures": [first, last],
         "anaglyph": order.anaglyph,
+    }
+
+
+def clip_facts(clip: Clip) -> dict[str, object]:
+    """By which a clip is known again, and the program that read it."""
+    sequence = as_sequence(clip.path)
+    facts = os.stat(clip.path if sequence is None else sequence.path(sequence.numbers()[0]))
+    return {
+        "program": program_version(),
+        "clip": [str(clip.path.resolve()), facts.st_size, facts.st_mtime_ns],
         "rate": str(clip.rate),
     }
 
@@ -232,6 +242,8 @@ def _render_missing(
         decoded = ahead(_decode(clip, pieces, repairs), _WAITING)
         # The encoders work in threads of their own: while they are at one picture, the next is remapped here.
         rendered = _remap(renderer, clip, decoded, order.anaglyph)
+        if renderer.is_on_card:  # nor need the card wait for an encoder that takes nothing for a while
+            rendered = ahead(rendered, _WAITING)
         size = (order.look.size[0] // 2, order.look.size[1]) if order.anaglyph else order.look.size
         try:
             for piece in pieces:
@@ -241,6 +253,7 @@ def _render_missing(
                 encode_piece(piece.path, noted, clip, order.compression, size)
                 done += piece.last - piece.first
         finally:
+            rendered.close()
             decoded.close()
 
 
@@ -265,7 +278,7 @@ def _decode(clip: Clip, pieces: Sequence[Piece], repairs: Repairs) -> Iterator[t
 
 def _remap(
     renderer: FrameRenderer, clip: Clip, decoded: Iterator[tuple[int, av.VideoFrame]], as_anaglyph: bool
-) -> Iterator[av.VideoFrame]:
+) -> Generator[av.VideoFrame, None, None]:
     for place, frame in decoded:
         result = renderer.render(frame)
         del frame  # pictures are large: hold none longer than needed

@@ -5,7 +5,6 @@ A picture appears under its name only when whole, so an interrupted sequence goe
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -21,6 +20,7 @@ from autocal.errors import FootageError, OutputError
 from autocal.footage.orientation import orientation_of_exif
 from autocal.matches import LEFT, RIGHT
 from autocal.render.filters import named_filter
+from autocal.render.numbered import NumberedOrder, write_picture
 from autocal.render.overlap import ahead
 from autocal.render.plan import Plan, make_plan
 from autocal.render.remap import remap_plane
@@ -60,7 +60,8 @@ def render_stills(
     numbers = source.numbers()
     if target == source:
         raise OutputError(f"{target.path(numbers[0])}: the pictures would replace their own source")
-    order = _Order(calibration, source, target, look)
+    facts = {"calibration": file_digest(calibration), "source": source.ffmpeg_pattern, "look": asdict(look)}
+    order = NumberedOrder(target, facts)
     done = order.begin(numbers, overwrite)
     missing = [n for n in numbers if n not in done]
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
@@ -72,7 +73,7 @@ def render_stills(
             _check_kind(picture, target.path(number))
             result = renderer.render(picture, source.path(number))
             with whole_file(target.path(number), overwrite=overwrite) as beside:
-                _write(beside, result, spec)
+                write_picture(beside, result, spec)
             if progress:
                 progress("render", len(numbers) - len(missing) + missing.index(number) + 1, len(numbers))
     order.end()
@@ -121,45 +122,6 @@ class _StillRenderer:
         return result.astype(picture.dtype, copy=False)
 
 
-class _Order:
-    """A note beside the pictures while they are being made: what they are made from."""
-
-    def __init__(self, calibration: Path, source: Sequence, target: Sequence, look: Look) -> None:
-        self._target = target
-        self._note = target.folder / f".{target.head}{target.tail}.rendering.json"
-        facts = {
-            "calibration": file_digest(calibration),
-            "source": source.ffmpeg_pattern,
-            "look": asdict(look),
-        }
-        self._text = json.dumps(facts, sort_keys=True)
-
-    def begin(self, numbers: range, overwrite: bool) -> set[int]:
-        """The numbers that an interrupted run of the same order has finished.
-
-        Raises OutputError where pictures of another order are in the way.
-        """
-        there = {n for n in numbers if self._target.path(n).exists()}
-        try:
-            if self._note.exists() and self._note.read_text() == self._text:
-                return there
-            if there and not overwrite:
-                first = self._target.path(min(there))
-                raise OutputError(
-                    f"{first} exists already: choose another name, or give --force to replace it"
-                )
-            self._note.write_text(self._text)
-        except OSError as error:
-            raise OutputError(
-                f"{self._target.folder}: cannot be written ({error.strerror or error})"
-            ) from error
-        return set()
-
-    def end(self) -> None:
-        """All pictures are there."""
-        self._note.unlink(missing_ok=True)
-
-
 def _check_kind(picture: Picture, target: Path) -> None:
     if picture.dtype.kind == "f" and target.suffix.lower() not in _FLOAT_SUFFIXES:
         raise OutputError(
@@ -188,22 +150,3 @@ def _read(path: Path) -> tuple[Any, Picture]:
         )
     turned = orientation_of_exif(spec.get_int_attribute("Orientation", 1)).apply(picture)
     return spec, np.ascontiguousarray(turned)
-
-
-def _write(path: Path, picture: Picture, like: Any) -> None:
-    """Write a picture with the notes of another. Raises OSError where that fails."""
-    import OpenImageIO as oiio
-
-    spec = oiio.ImageSpec(like)
-    spec.width, spec.height = picture.shape[1], picture.shape[0]
-    spec.full_width, spec.full_height = spec.width, spec.height
-    spec.x = spec.y = spec.full_x = spec.full_y = 0
-    spec.tile_width = spec.tile_height = spec.tile_depth = 0
-    spec.attribute("Orientation", 1)
-    if path.suffix.lower() == ".exr" and picture.dtype.kind == "u":
-        spec.set_format(oiio.FLOAT)  # half would not hold 16 bits
-    file = oiio.ImageOutput.create(str(path))
-    if file is None:
-        raise OSError(oiio.geterror())
-    if not (file.open(str(path), spec) and file.write_image(picture) and file.close()):
-        raise OSError(file.geterror())
