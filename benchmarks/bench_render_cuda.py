@@ -1,19 +1,24 @@
 """How fast a CUDA card remaps 8192x4096 frames of 10-bit 4:2:0, and whether the pixels are the processor's.
 
-    python -m benchmarks.bench_render_cuda
+    python -m benchmarks.bench_render_cuda remap    frames on the card; see below
+    python -m benchmarks.bench_render_cuda film     decode + remap + encode against decode + encode alone
 
-On the card, one after the other: a copy, which tells the bandwidth of its memory; our remapping; torch's
-grid_sample of the three planes, the obvious way. Then whole frames there and back, and the agreement with
-the processor's path. Prints a Markdown table that names the card; exits with 3 if a bar is missed.
+"remap" measures, one after the other: a copy, which tells the bandwidth of the card's memory; our
+remapping; torch's grid_sample of the three planes, the obvious way. Then the agreement with the processor's
+path, and whole frames there and back.
+Prints Markdown tables that name the card, the bars last; exits with 3 if one is missed.
 """
 
 from __future__ import annotations
 
+import os
 import statistics
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import av
 import numpy as np
@@ -21,33 +26,34 @@ import torch
 from numpy.typing import NDArray
 
 from autocal.calibration import Calibration
-from autocal.geometry import ImageCircle, Lens, Rig
+from autocal.geometry import ImageCircle
 from autocal.matches import LEFT, RIGHT
+from autocal.render.clip import open_clip
+from autocal.render.film import FilmOrder, render_film
 from autocal.render.formats import fill_values, plane_array, yuv_format
 from autocal.render.remap_torch import FrameRemap
 from autocal.render.remap_triton import TritonFrameRemap
 from autocal.render.renderer import Look, Renderer, make_plans
 from autocal.render.renderer_torch import TorchRenderer
+from autocal.render.settings import Compression
 from autocal.render.view import eye_view, plane_positions, view_rig
+from benchmarks.bench_render import FULL, KEPT_BAR, example, make_clip, plain_transcode
 from benchmarks.row import Row, print_rows
 
-FULL = (8192, 4096)
 FORMAT = yuv_format(10, (2, 2))
 FLOOR_BAR, OBVIOUS_BAR, AGREEMENT_BAR = 2.5, 4.0, 1  # times the floor; times as fast; code values
+FILM_PICTURES = 36
 FRAMES, BATCHES = 4, 25  # each frame of 100 MB is larger than the card's cache
 
 Pair = tuple[torch.Tensor, torch.Tensor]
 
 
-def example(circle: bool = False) -> Calibration:
-    """A rig of invented equisolid-like lenses of about 190 degrees; circle: that ends inside the view."""
+def with_circle(calibration: Calibration) -> Calibration:
+    """The same rig with image circles that end inside the view."""
     half = FULL[0] // 2
-    disc = ImageCircle(half * 0.5, half * 0.5, half * 0.44) if circle else None
-    lens = Lens(
-        (half, half), half * 0.338, (half * 0.501, half * 0.499), k=(-0.042, 0.0006, 0.0, 0.0), circle=disc
-    )
-    other = replace(lens, focal_px=lens.focal_px * 1.003, principal_point=(half * 0.4985, half * 0.5012))
-    return Calibration(Rig(lens, other, np.eye(3), np.eye(3)))
+    disc = ImageCircle(half * 0.5, half * 0.5, half * 0.44)
+    left, right = (replace(lens, circle=disc) for lens in (calibration.rig.left, calibration.rig.right))
+    return replace(calibration, rig=replace(calibration.rig, left=left, right=right))
 
 
 def bandwidth() -> float:
@@ -132,7 +138,7 @@ def largest_difference(first: av.VideoFrame, second: av.VideoFrame) -> tuple[int
 
 def bench_kernel() -> tuple[Row, ...]:
     """Device to device."""
-    calibration, look = example(), Look(FULL)
+    calibration, look = example(FULL[0]), Look(FULL)
     half = (FULL[0] // 2, FULL[1])
     plans = make_plans(calibration, look, FORMAT, FORMAT, half)
     fills = fill_values(FORMAT, look.fill, full_range=False)
@@ -194,12 +200,15 @@ def bench_frames() -> list[Row]:
     rows = []
     frame = random_frame(1)
     looks = {
-        "every sample in the picture": (example(), Look(FULL)),
+        "every sample in the picture": (example(FULL[0]), Look(FULL)),
         "circle, feathered rim, grey fill, turned": (
-            example(circle=True),
+            with_circle(example(FULL[0])),
             Look(FULL, feather_deg=4.0, fill=(0.4, 0.4, 0.4), level_deg=(2.0, -3.0, 5.0)),
         ),
-        "proxy of a quarter the width (a halved source)": (example(), Look((FULL[0] // 4, FULL[1] // 4))),
+        "proxy of a quarter the width (a halved source)": (
+            example(FULL[0]),
+            Look((FULL[0] // 4, FULL[1] // 4)),
+        ),
     }
     for name, (calibration, look) in looks.items():
         arguments = (calibration, look, FORMAT, FORMAT, FULL)
@@ -227,12 +236,42 @@ def bench_frames() -> list[Row]:
     return rows
 
 
-def main() -> int:
+def bench_film(preset: str = "ultrafast") -> list[Row]:
+    """A film of full size; wall time a picture from the first picture on. A quick preset hides least."""
+    compression = Compression(bitrate=80_000_000, preset=preset)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        path, calibration, film = folder / "clip.mp4", folder / "calibration.json", folder / "film.mp4"
+        make_clip(path, FILM_PICTURES, FORMAT.bits)
+        example(FULL[0]).save(calibration)
+        moments: dict[str, float] = {}
+        order = FilmOrder(calibration, path, film, Look(FULL), compression, device="cuda")
+        render_film(order, progress=lambda stage, done, total: moments.update({stage: time.monotonic()}))
+        # The film's own pictures again: to encode them costs what it cost in making it.
+        start = time.monotonic()
+        plain_transcode(open_clip(film), folder / "plain.piece", compression)
+        alone = (time.monotonic() - start) / FILM_PICTURES
+    whole = (moments["join"] - moments["planned"]) / FILM_PICTURES
+    return [
+        Row(f"film, 8192x4096, 10 bit, {preset}: decode + remap + encode", f"{1e3 * whole:.0f} ms a picture"),
+        Row("decode + encode alone", f"{1e3 * alone:.0f} ms a picture"),
+        Row(
+            "throughput kept",
+            f"{100 * alone / whole:.0f} %",
+            f"at least {KEPT_BAR:g} %",
+            alone >= KEPT_BAR / 100 * whole,
+        ),
+    ]
+
+
+def main(arguments: list[str]) -> int:
+    if arguments not in (["remap"], ["film"]):
+        sys.exit(__doc__)
     if not torch.cuda.is_available():
         sys.exit("no CUDA card is here")
-    print(f"{torch.cuda.get_device_name()}; torch {torch.__version__}\n")
-    return print_rows([*bench_kernel(), *bench_frames()])
+    print(f"{torch.cuda.get_device_name()}, {os.cpu_count()} cores; torch {torch.__version__}\n")
+    return print_rows(bench_film() if arguments == ["film"] else [*bench_kernel(), *bench_frames()])
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(sys.argv[1:]))

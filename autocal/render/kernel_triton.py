@@ -63,6 +63,35 @@ def _table_weights(code, table, TAPS: tl.constexpr):
 
 
 @triton.jit
+def _four_of_words(first, fourth, shift, SIZE: tl.constexpr, OFFSET: tl.constexpr):
+    """Four neighbouring samples of SIZE bits as float32, from the words of 32 bits that hold them.
+
+    Fewer fetches than one a sample. first, fourth: pointers to the words with the first and the fourth
+    sample; shift: bits before the first; OFFSET: words from there on.
+    """
+    w0 = tl.load(first + OFFSET).to(tl.uint32).to(tl.uint64)
+    last = tl.load(fourth + OFFSET).to(tl.uint32).to(tl.uint64)
+    if SIZE == 8:
+        four = ((w0 | (last << 32)) >> shift).to(tl.uint32)
+        return (
+            four.to(tl.uint8).to(tl.float32),
+            (four >> 8).to(tl.uint8).to(tl.float32),
+            (four >> 16).to(tl.uint8).to(tl.float32),
+            (four >> 24).to(tl.uint8).to(tl.float32),
+        )
+    else:
+        w1 = tl.load(first + (OFFSET + 1)).to(tl.uint32).to(tl.uint64)
+        low = ((w0 | (w1 << 32)) >> shift).to(tl.uint32)
+        high = ((w1 | (last << 32)) >> shift).to(tl.uint32)
+        return (
+            low.to(tl.uint16).to(tl.float32),
+            (low >> 16).to(tl.uint16).to(tl.float32),
+            high.to(tl.uint16).to(tl.float32),
+            (high >> 16).to(tl.uint16).to(tl.float32),
+        )
+
+
+@triton.jit
 def remap(
     source,
     out,
@@ -74,6 +103,7 @@ def remap(
     source_plane,
     out_plane,
     PITCH: tl.constexpr,
+    SIZE: tl.constexpr,
     PLANES: tl.constexpr,
     TOP: tl.constexpr,
     TAPS: tl.constexpr,
@@ -84,11 +114,13 @@ def remap(
 ):
     """Fill PLANES output planes from one layer of a plan.
 
-    source, out: whole numbers or (source) float32; source_plane, out_plane: samples from one plane to the
-    next. PITCH: from one source row to the next; constant, so that it costs no instruction. places:
-    (height, width) int64, -1 where the layer holds no sample: there the plane's value of `fills` is
-    written if FILL, else nothing. weights: see `_cubic_weights` if CUBIC, else `_table_weights`.
-    TOP: largest code value. COLUMNS, BLOCK: width and samples of the rectangle that a program makes.
+    source: samples, whole numbers or float32; or words of 32 bits, each of samples of SIZE bits, if SIZE
+    is not 0 (then TAPS is 4). source_plane: from one source plane to the next, PITCH: from one row to the
+    next, in samples or words; constant, so that it costs no instruction. out_plane: samples from one
+    output plane to the next. places: (height, width) int64, -1 where the layer holds no sample: there the
+    plane's value of `fills` is written if FILL, else nothing. weights: see `_cubic_weights` if CUBIC, else
+    `_table_weights`. TOP: largest code value. COLUMNS, BLOCK: width and samples of the rectangle that a
+    program makes.
     """
     lane = tl.arange(0, BLOCK)
     column = tl.program_id(0) * COLUMNS + (lane & (COLUMNS - 1))
@@ -106,16 +138,28 @@ def remap(
     else:
         along_x = _table_weights(code_x, weights, TAPS)
         along_y = _table_weights(code_y, weights, TAPS)
-    start = (code_y >> _ROW_BITS).to(tl.int32) * PITCH + (code_x >> _ROW_BITS).to(tl.int32)
-    start = tl.where(here, start, 0)  # fetched all the same: cheaper than to ask at each tap
+    # Pixels are fetched for samples that are not here, too: cheaper than to ask at each tap.
+    x = tl.where(here, (code_x >> _ROW_BITS).to(tl.int32), 0)
+    y = tl.where(here, (code_y >> _ROW_BITS).to(tl.int32), 0)
     for plane in tl.static_range(PLANES):
-        pixel = source + plane * source_plane + start
         total = tl.zeros([BLOCK], tl.float32)
-        for r in tl.static_range(TAPS):
-            line = tl.zeros([BLOCK], tl.float32)
-            for c in tl.static_range(TAPS):
-                line += tl.load(pixel + (r * PITCH + c)).to(tl.float32) * along_x[c]
-            total += line * along_y[r]
+        if SIZE == 0:
+            pixel = source + plane * source_plane + (y * PITCH + x)
+            for r in tl.static_range(TAPS):
+                line = tl.zeros([BLOCK], tl.float32)
+                for c in tl.static_range(TAPS):
+                    line += tl.load(pixel + (r * PITCH + c)).to(tl.float32) * along_x[c]
+                total += line * along_y[r]
+        else:
+            # From the words with the first and with the fourth sample: none is fetched past the plane's end.
+            word = source + plane * source_plane + y * PITCH
+            first = word + x // (32 // SIZE)
+            fourth = word + (x + 3) // (32 // SIZE)
+            shift = ((x & (32 // SIZE - 1)) * SIZE).to(tl.uint64)
+            for r in tl.static_range(TAPS):
+                v = _four_of_words(first, fourth, shift, SIZE, r * PITCH)
+                line = v[0] * along_x[0] + v[1] * along_x[1] + v[2] * along_x[2] + v[3] * along_x[3]
+                total += line * along_y[r]
         value = tl.minimum(tl.maximum(total + 0.5, 0.0), TOP)
         target = out + plane * out_plane + at
         if FILL:

@@ -22,6 +22,7 @@ _ROW_BITS = (PHASES * WIDTHS).bit_length() - 1
 #: The rectangle of output that a program makes, px, and its warps (`benchmarks/bench_render_cuda.py`).
 _COLUMNS, _ROWS, _WARPS = 32, 8, 4
 _SINGLES = 128
+_WORD = 4
 
 
 def triton_is_usable() -> bool:
@@ -107,17 +108,19 @@ class TritonFrameRemap:
 
         height, width = places.shape
         grid = (-(-width // _COLUMNS), -(-height // _ROWS))
+        samples, size = self._as_words(picture)
         kernel_triton.remap[grid](
-            picture,
+            samples,
             out,
             places,
             self._weights,
             self._fills,
             height,
             width,
-            picture.stride(0),
+            samples.stride(0),
             out.stride(0),
-            PITCH=picture.stride(1),
+            PITCH=samples.stride(1),
+            SIZE=size,
             PLANES=self._planes,
             TOP=self._top,
             TAPS=self._filter.taps,
@@ -127,6 +130,14 @@ class TritonFrameRemap:
             BLOCK=_COLUMNS * _ROWS,
             num_warps=_WARPS,
         )
+
+    def _as_words(self, picture: torch.Tensor) -> tuple[torch.Tensor, int]:
+        """The planes as words of 32 bits, and the bits of a sample, where rows are whole words; else 0."""
+        small = picture.element_size() < _WORD and self._filter.taps == 4
+        whole = picture.shape[2] * picture.element_size() % _WORD == 0 and picture.data_ptr() % _WORD == 0
+        if small and whole:
+            return picture.view(torch.int32), 8 * picture.element_size()
+        return picture, 0
 
     def _fill_border(self, picture: torch.Tensor, layer: _LayerOnCard, out: torch.Tensor) -> None:
         from autocal.render import kernel_triton

@@ -48,6 +48,10 @@ class Look:
 class FrameRenderer(Protocol):
     """Makes the film's frame of a clip's frame; time stamps are the caller's business."""
 
+    @property
+    def is_on_card(self) -> bool:
+        """Whether the processor has nothing to do meanwhile but to copy."""
+
     def render(self, frame: av.VideoFrame) -> av.VideoFrame:
         """The film's frame."""
 
@@ -57,6 +61,8 @@ class Renderer:
 
     source, output: formats of the frames that come and go; their depths are equal.
     """
+
+    is_on_card = False
 
     def __init__(
         self,

@@ -75,13 +75,18 @@ class TorchRenderer:
             for planes in alike.values()
         ]
 
+    @property
+    def is_on_card(self) -> bool:
+        """Whether the processor has nothing to do meanwhile but to copy."""
+        return self._device.type == "cuda"
+
     def _group(
         self, plans: Sequence[Plan], halves: Sequence[int], planes: Sequence[int], fills: Sequence[float]
     ) -> _Group:
         kind = torch.uint8 if self._output.bits <= 8 else torch.int16
         (width, height), (view, rows) = plans[0].source_size, plans[0].size
         there, back = (len(planes), height, 2 * width), (len(planes), rows, 2 * view)
-        on_card = self._device.type == "cuda"
+        on_card = self.is_on_card
         arguments = (plans, halves, fills, self._output.bits, self._device)
         remap: FrameRemap
         if self._plain:
@@ -101,7 +106,7 @@ class TorchRenderer:
 
     def render(self, frame: av.VideoFrame) -> av.VideoFrame:
         """The film's frame; time stamps are the caller's business."""
-        on_card = self._device.type == "cuda"
+        on_card = self.is_on_card
         for group in self._groups:
             for samples, plane in zip(group.sent, group.planes, strict=True):
                 picture = self._orientation.apply(plane_array(frame, plane, self._source))
