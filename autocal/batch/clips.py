@@ -37,26 +37,38 @@ def find_clips(named: Sequence[Path], out: Path) -> list[NamedClip]:
 def distinct_names(paths: Sequence[Path]) -> list[str]:
     """A name for each path: its stem, with as many of its folders before it as tell it from the others.
 
-    Capitals do not tell names apart, as on some disks they do not.
+    Where files of one folder differ in their ending alone, it is part of the name. Capitals do not tell
+    names apart, as on some disks they do not.
     """
-    depth = [1] * len(paths)
+    beside = Counter((path.parent, _stem(path).casefold()) for path in paths)
+    labels = [
+        f"{_stem(path)}-{path.suffix[1:]}" if beside[path.parent, _stem(path).casefold()] > 1 else _stem(path)
+        for path in paths
+    ]
+    depth = [0] * len(paths)
     while True:
-        names = [_name(path, n) for path, n in zip(paths, depth, strict=True)]
+        names = ["-".join([*_last(p, n), label]) for p, n, label in zip(paths, depth, labels, strict=True)]
         often = Counter(name.casefold() for name in names)
-        clashing = [n for n, name in enumerate(names) if often[name.casefold()] > 1]
-        if not clashing:
-            return names
-        deeper = [n for n in clashing if depth[n] < len(paths[n].parts) - 1]
-        if not deeper:  # one stem, one folder: the endings differ
+        deeper = [
+            n
+            for n, name in enumerate(names)
+            if often[name.casefold()] > 1 and depth[n] < len(paths[n].parent.parts) - 1
+        ]
+        if not deeper:
             return _numbered(names)
         for n in deeper:
             depth[n] += 1
 
 
-def _name(path: Path, depth: int) -> str:
+def _stem(path: Path) -> str:
     # A place for a number (%04d, ####) is no part of a name.
     stem = path.stem if as_sequence(path) is None else path.name.split("%")[0].split("#")[0].rstrip("._-")
-    return "-".join([*path.parent.parts[len(path.parent.parts) - depth + 1 :], stem or "pictures"])
+    return stem or "pictures"
+
+
+def _last(path: Path, count: int) -> tuple[str, ...]:
+    folders = path.parent.parts
+    return folders[len(folders) - count :]
 
 
 def _numbered(names: Sequence[str]) -> list[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import os
+import signal
 import socket
 import tempfile
 import time
@@ -149,18 +150,21 @@ class _Teller:
             self._worker.log_event(self._token.name, happening)
 
 
-class _OnItsCores(WorkerPlugin):
-    """Keeps worker number n of a local cluster to cores n x each and so on, and its threads to as many."""
+class _LocalWorker(WorkerPlugin):
+    """Keeps each worker of a local cluster, and so the number of its threads, to cores of its own."""
 
-    name = "cores"
+    name = "local-worker"
 
-    def __init__(self, each: int) -> None:
-        self._each = each
+    def __init__(self, cores_each: int) -> None:
+        self._each = cores_each
 
     def setup(self, worker: Any) -> None:
-        allowed = sorted(os.sched_getaffinity(0))
-        first = int(worker.name) * self._each
-        os.sched_setaffinity(0, {allowed[n % len(allowed)] for n in range(first, first + self._each)})
+        # Ctrl-C reaches every process of the terminal; what is to end, and how, is the batch's business.
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        if hasattr(os, "sched_setaffinity"):
+            allowed = sorted(os.sched_getaffinity(0))
+            first = int(worker.name) * self._each
+            os.sched_setaffinity(0, {allowed[n % len(allowed)] for n in range(first, first + self._each)})
 
 
 @contextmanager
@@ -190,14 +194,13 @@ def local_engine(
             n_workers=count,
             threads_per_worker=1,
             memory_limit=0,  # dask counts what it holds itself, which is nothing here
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",
             worker_class=Nanny,
             local_directory=scratch,
             silence_logs=logging.CRITICAL,
         )
         with cluster, Client(cluster) as client:
-            if hasattr(os, "sched_setaffinity"):
-                client.register_plugin(_OnItsCores(each))
+            client.register_plugin(_LocalWorker(each))
             with _running(client, out, listener) as engine:
                 yield engine
 

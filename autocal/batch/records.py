@@ -13,7 +13,7 @@ from typing import Any
 
 from autocal.batch.orders import ClipOrder, ClipResult, SolveSettings
 from autocal.render.film import FilmOrder
-from autocal.render.work import file_digest
+from autocal.render.work import WorkFolder, file_digest
 from autocal.version import program_version
 
 #: What a clip's results were made by, and its row of the table.
@@ -65,6 +65,9 @@ def remove_unfinished(order: ClipOrder) -> None:
         remove_beside(order.settings.out)
         for part in order.folder.glob(".*.rendering/piece-*.part"):
             part.unlink(missing_ok=True)
+        work = WorkFolder(order.settings.out)
+        if not any(work.path.glob("piece-*.piece")):
+            work.remove()
         with suppress(OSError):  # holds something
             order.folder.rmdir()
 
