@@ -31,7 +31,7 @@ from autocal.matches import LEFT, RIGHT
 from autocal.render.clip import open_clip
 from autocal.render.film import FilmOrder, render_film
 from autocal.render.formats import fill_values, plane_array, yuv_format
-from autocal.render.remap_torch import FrameRemap
+from autocal.render.remap_torch import FrameRemap, PlainFrameRemap
 from autocal.render.remap_triton import TritonFrameRemap
 from autocal.render.renderer import Look, Renderer, make_plans
 from autocal.render.renderer_torch import TorchRenderer
@@ -63,10 +63,10 @@ def bandwidth() -> float:
     return 2 * source.numel() / milliseconds([lambda: target.copy_(source)]) * 1e3
 
 
-def milliseconds(works: Sequence[Callable[[], object]]) -> float:
+def milliseconds(works: Sequence[Callable[[], object]], batches: int = BATCHES) -> float:
     """The time of one of the works on the card, done in turn: median over batches."""
     found = []
-    for batch in range(BATCHES + 3):
+    for batch in range(batches + 3):
         start, end = (torch.cuda.Event(enable_timing=True) for _ in range(2))
         start.record()
         for _ in range(2):
@@ -157,6 +157,9 @@ def bench_kernel() -> tuple[Row, ...]:
     luma, chroma, ours = milliseconds(works[0]), milliseconds(works[1]), 2 * milliseconds(both)
     again = 2 * milliseconds(both)
 
+    plain = [PlainFrameRemap(plans[p], (0, 1), fills[p : 2 * p + 1], 10, card) for p in (0, 1)]
+    twin = sum(milliseconds([remap_group(plain[g], sources[0], targets[0], g)], batches=3) for g in (0, 1))
+
     luma_grid, chroma_grid = grids(calibration)
     planes = [(plane, grid) for s in sources for plane, grid in _three(s, luma_grid, chroma_grid)]
     floats = [(plane.float()[None, None], grid) for plane, grid in planes]
@@ -173,6 +176,7 @@ def bench_kernel() -> tuple[Row, ...]:
         Row(f"floor: {moved / 1e6:.0f} MB once over, the map included", f"{floor:.3f} ms a frame"),
         Row("remap, 8192x4096, 10 bit 4:2:0, cubic, device to device", f"{ours:.3f} ms (again: {again:.3f})"),
         Row("of it luma, chroma", f"{luma:.3f} ms, {chroma:.3f} ms"),
+        Row("the same by the plain torch twin, on the card", f"{twin:.0f} ms"),
         Row("grid_sample of three float planes, bicubic", f"{obvious:.3f} ms"),
         Row("the same from codes to codes", f"{from_codes:.3f} ms"),
         Row(

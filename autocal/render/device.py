@@ -20,18 +20,31 @@ _DRIVER = Path("/dev/nvidiactl")
 def make_renderer(
     device: Device, calibration: Calibration, look: Look, clip: Clip, output: PlanarFormat, pool: Executor
 ) -> FrameRenderer:
-    """The renderer for a clip. Raises OutputError where a card is asked for and none is there."""
+    """The renderer for a clip.
+
+    Raises OutputError where a card is asked for and none is there, or its memory is full; where one was
+    not asked for, the processor renders.
+    """
     full = clip.colour.range == _FULL_RANGE
     turn = clip.orientation
     on_card = device != "cpu" and _card_is_there()
     if device == "cuda" and not on_card:
         raise OutputError("--device cuda: no CUDA card is there, or torch was installed without CUDA")
     if on_card:
+        import torch
+
         from autocal.render.renderer_torch import TorchRenderer
 
-        return TorchRenderer(
-            calibration, look, clip.format, output, clip.size, orientation=turn, full_range=full
-        )
+        try:
+            return TorchRenderer(
+                calibration, look, clip.format, output, clip.size, orientation=turn, full_range=full
+            )
+        except torch.cuda.OutOfMemoryError as error:
+            if device == "cuda":
+                raise OutputError(
+                    "--device cuda: the card has too little memory left for a film of this size (8192x4096 "
+                    "takes about 2 GB): close what else uses it, or give --device cpu"
+                ) from error
     return Renderer(
         calibration, look, clip.format, output, clip.size, orientation=turn, full_range=full, pool=pool
     )

@@ -6,11 +6,10 @@ travels between the card and the machine's memory but the frame's own samples.
 
 from __future__ import annotations
 
-import os
-import shutil
+import subprocess
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.util import find_spec
 
 import numpy as np
 import torch
@@ -25,10 +24,29 @@ _SINGLES = 128
 _WORD = 4
 
 
-def triton_is_usable() -> bool:
-    """Whether kernels can be compiled: Triton is there, and the C compiler that it calls for launchers."""
-    compiler = os.environ.get("CC") or shutil.which("gcc") or shutil.which("clang") or shutil.which("cc")
-    return bool(compiler) and find_spec("triton") is not None
+def kernels_work(device: torch.device) -> bool:
+    """Try a small kernel on the device; where it cannot be compiled, warn why.
+
+    Triton may be missing, and it calls a C compiler, which needs Python's headers.
+    """
+    try:
+        from autocal.render import kernel_triton
+
+        source = torch.arange(8, dtype=torch.uint8, device=device)
+        out = torch.empty(2, dtype=torch.float32, device=device)
+        kernel_triton.halve[(1, 1, 1)](source, out, 1, 1, 2, 4, 8, BLOCK=_SINGLES)
+        if out.tolist() != [2.5, 4.5]:
+            raise RuntimeError("a trial came out wrong")
+    except torch.cuda.OutOfMemoryError:
+        raise
+    except (ImportError, OSError, RuntimeError, subprocess.SubprocessError) as error:
+        warnings.warn(
+            "the card renders many times slower than it could, with plain torch: Triton's kernels cannot be "
+            f"compiled ({error}). They need torch's CUDA build for Linux, gcc and Python's headers",
+            stacklevel=2,
+        )
+        return False
+    return True
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,7 +1,8 @@
 """The frame renderer on a torch device: planes are uploaded once, remapped there, and fetched back.
 
 On a CUDA card the kernels of `autocal.render.kernel_triton` remap; where they cannot be compiled (no
-Triton, as on Windows, or no C compiler), and on other devices, plain torch does, many times slower.
+Triton, as on Windows, or no C compiler: a warning says so), and on other devices, plain torch does, many
+times slower. Every format that the processor renders is rendered here.
 """
 
 from __future__ import annotations
@@ -125,9 +126,9 @@ class TorchRenderer:
 
 
 def _kernels_serve(device: torch.device) -> bool:
-    from autocal.render.remap_triton import triton_is_usable
+    from autocal.render.remap_triton import kernels_work
 
-    return device.type == "cuda" and triton_is_usable()
+    return device.type == "cuda" and kernels_work(device)
 
 
 def _copy(samples: Plane, target: Plane) -> None:
