@@ -7,8 +7,19 @@ import sys
 
 import pytest
 
-HEAVY = ("torch", "cv2", "scipy", "kornia", "av", "OpenImageIO", "OpenEXR", "matplotlib", "pydantic")
-COMMANDS = ("solve", "check", "stmap", "render", "tag", "compare", "chart", "convert", "history")
+HEAVY = (
+    "torch",
+    "cv2",
+    "scipy",
+    "kornia",
+    "av",
+    "OpenImageIO",
+    "OpenEXR",
+    "matplotlib",
+    "pydantic",
+    "distributed",
+)
+COMMANDS = ("solve", "check", "stmap", "render", "batch", "tag", "compare", "chart", "convert", "history")
 
 
 def autocal(*arguments: str) -> subprocess.CompletedProcess[str]:

@@ -183,7 +183,7 @@ def local_engine(
     count = workers or local_workers(do, CPU_COUNT, MEMORY_LIMIT)
     count = count if most is None else max(min(count, most), 1)
     each = max(CPU_COUNT // count, 1)
-    # Dask would have workers hand memory back at once, which doubles the time of a check here.
+    # Dask would have workers hand memory back at once: a third of a check's processor time goes into that.
     threads = {f"{library}_NUM_THREADS": str(each) for library in ("OMP", "MKL", "OPENBLAS")}
     settings = {
         "distributed.nanny.pre-spawn-environ": threads,
@@ -223,11 +223,13 @@ def remote_engine(
     except (OSError, ValueError, TypeError) as error:
         raise ClusterError(f"no scheduler answers at {scheduler}: see that it runs, and its port") from error
     with client, _running(client, out, listener) as engine:
-        if not engine.slots():
+        try:
+            client.wait_for_workers(1, timeout=_CONNECT_S)
+        except TimeoutError as error:
             raise ClusterError(
                 f"the scheduler at {scheduler} has no workers: start some with "
                 f"`dask worker {scheduler} --nthreads 1`"
-            )
+            ) from error
         _see_that_all_can_work(client, engine, clips)
         yield engine
 

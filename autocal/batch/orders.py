@@ -28,7 +28,7 @@ class CheckSettings:
 class SolveSettings:
     """How clips are solved.
 
-    start: an earlier calibration. options: fields of `autocal.solving.SolveOptions`, without start and made.
+    start: an earlier calibration. options: fields of `autocal.SolveOptions`, without start and made.
     size: (width, height) px of the ST map.
     """
 
