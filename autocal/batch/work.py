@@ -137,7 +137,7 @@ def check_clip(order: ClipOrder, *, progress: Progress) -> ClipResult:
 
 def solve_clip(order: ClipOrder, *, progress: Progress) -> ClipResult:
     """Calibrate from a clip; writes what `autocal solve --report` writes. Raises what solving raises."""
-    from autocal.beforehand import SolveOptions
+    from autocal import SolveOptions
     from autocal.exchange.any_file import load_any
     from autocal.report.page_solve import write_solve_report
     from autocal.report.solved_files import write_solved
