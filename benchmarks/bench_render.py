@@ -190,14 +190,14 @@ def bench_remap() -> int:
     print("| --- | --- | --- | --- | --- | --- |")
     for label, kind, seconds in rows:
         ratios = f"{theirs / seconds:.2f} x | {slow / seconds:.1f} x"
-        print(f"| {label} | {kind} | {seconds:.3f} | {ratios} | {quality[label]:.1f} |")
+        print(f"| {label} | {kind} | {seconds:.3f} | {ratios} | {quality[label]:.3f} |")
     print()
     slowest = max(seconds for label, _, seconds in rows if label == "ours, cubic")
     better = {name: quality["ours, cubic"] - quality[name] for name in (rows[0][0], rows[1][0])}
     return print_rows(
         Row(
             f"ours, cubic, the slower of 8 and 10 bit, against {name}",
-            f"{seconds / slowest:.2f} x as fast, {better[name]:+.1f} dB",
+            f"{seconds / slowest:.2f} x as fast, {better[name]:+.3f} dB",
             f"at least {bar:g} x, at equal or better quality",
             seconds / slowest >= bar and better[name] >= 0,
         )
