@@ -11,6 +11,7 @@ import OpenImageIO as oiio
 import pytest
 
 from autocal.footage import Footage, open_footage
+from autocal.footage.orientation import Orientation, orientation_of_frame
 from tests.footage_clips import HALF, number_of, numbered, scene, write_video
 
 FRAMES = 12
@@ -300,3 +301,20 @@ def test_digest_is_sha256_of_the_files(tmp_path: Path) -> None:
     clip = write_video(tmp_path / "a.mp4", [numbered(i) for i in range(2)])
     with open_footage([clip]) as footage:
         assert footage.digest() == hashlib.sha256(clip.read_bytes()).hexdigest()
+
+
+class _FrameWithUnknownSideData:
+    """A frame as PyAV gives it where it has no name for the kind of its side data."""
+
+    def __init__(self, rotation: int) -> None:
+        self.rotation = rotation
+
+    @property
+    def side_data(self) -> object:
+        raise ValueError("27 is not a valid Type")
+
+
+@pytest.mark.parametrize(("rotation", "mirrored"), [(0, False), (180, True), (-180, True)])
+def test_side_data_of_an_unknown_kind_is_passed_over(rotation: int, mirrored: bool) -> None:
+    found = orientation_of_frame(_FrameWithUnknownSideData(rotation))
+    assert found == Orientation(mirror_x=mirrored, mirror_y=mirrored)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -66,3 +67,18 @@ def orientation_of_display_matrix(matrix: Sequence[int]) -> Orientation:
     if abs(a) + abs(d) >= abs(b) + abs(c):
         return Orientation(mirror_x=a < 0, mirror_y=d < 0)
     return Orientation(transpose=True, mirror_x=c < 0, mirror_y=b < 0)
+
+
+def orientation_of_frame(frame: Any) -> Orientation:
+    """The orientation that a decoded frame's display matrix asks for; upright where it has none.
+
+    frame: an av.VideoFrame.
+    """
+    try:
+        entries = frame.side_data
+    except ValueError:  # side data of a kind that PyAV has no name for; upside down is all that can be told
+        return Orientation(mirror_x=True, mirror_y=True) if abs(frame.rotation) == 180 else UPRIGHT
+    for data in entries.keys():  # noqa: SIM118 - it iterates over the entries, not their names
+        if data.type.name == "DISPLAYMATRIX":
+            return orientation_of_display_matrix(np.frombuffer(bytes(data), dtype="<i4").tolist())
+    return UPRIGHT

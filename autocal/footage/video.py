@@ -17,7 +17,7 @@ from av.stream import Discard
 from numpy.typing import NDArray
 
 from autocal.errors import FootageError
-from autocal.footage.orientation import UPRIGHT, Orientation, orientation_of_display_matrix
+from autocal.footage.orientation import UPRIGHT, orientation_of_frame
 from autocal.footage.reel import ReelFrame
 from autocal.footage.survey import Picture
 from autocal.footage.timeline import Timeline, read_timeline
@@ -59,7 +59,7 @@ class VideoReel:
         except BaseException:
             self.close()
             raise
-        self._orientation = _orientation(first)
+        self._orientation = orientation_of_frame(first)
         self.size: tuple[int, int] = self._orientation.size(first.width, first.height)
         if not self._orientation.is_upright:
             self.notes.append(f"{path}: turned as its rotation metadata asks")
@@ -254,13 +254,6 @@ def _packets_from(container: Any, stream: Any, timeline: Timeline, key: int) -> 
                 return
     except av.FFmpegError:
         return
-
-
-def _orientation(frame: Any) -> Orientation:
-    for data in frame.side_data.keys():  # noqa: SIM118 - it iterates over the entries, not their names
-        if data.type.name == "DISPLAYMATRIX":
-            return orientation_of_display_matrix(np.frombuffer(bytes(data), dtype="<i4").tolist())
-    return UPRIGHT
 
 
 def _is_invalid(error: Exception) -> bool:

@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import av
-import numpy as np
 
 from autocal.errors import FootageError
-from autocal.footage.orientation import UPRIGHT, Orientation, orientation_of_display_matrix
+from autocal.footage.orientation import Orientation, orientation_of_frame
 from autocal.render.formats import PlanarFormat, planar_format
 from autocal.render.sequence import as_sequence
 from autocal.render.settings import LARGE_PIXELS
@@ -109,7 +108,7 @@ def open_clip(path: Path, rate: Fraction | None = None) -> Clip:
         raise FootageError(f"{path}: holds no pictures that can be decoded")
     ordered = tuple(sorted(set(pts)))
     first = _first_frame(path)
-    orientation = _orientation(first)
+    orientation = orientation_of_frame(first)
     colour = ColourTags(
         *(int(v) for v in (first.color_primaries, first.color_trc, first.colorspace, first.color_range))
     )
@@ -235,17 +234,6 @@ def _first_frame(path: Path) -> av.VideoFrame:
         for frame in _good_frames(container, container.streams.video[0]):
             return frame
     raise FootageError(f"{path}: no picture of it decodes")
-
-
-def _orientation(frame: av.VideoFrame) -> Orientation:
-    try:
-        entries: Any = frame.side_data
-    except ValueError:  # side data of a kind that PyAV has no name for; upside down is all that can be told
-        return Orientation(mirror_x=True, mirror_y=True) if abs(frame.rotation) == 180 else UPRIGHT
-    for data in entries.keys():  # noqa: SIM118 - it iterates over the entries, not their names
-        if data.type.name == "DISPLAYMATRIX":
-            return orientation_of_display_matrix(np.frombuffer(bytes(data), dtype="<i4").tolist())
-    return UPRIGHT
 
 
 def _declared_seconds(container: Any, stream: Any) -> float:
