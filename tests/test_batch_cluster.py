@@ -141,7 +141,7 @@ def test_a_worker_killed_in_the_middle_changes_nothing(shoot_day: Path, tmp_path
     order = ClipOrder(clip, "take", tmp_path / "out" / "take", film)
     (tmp_path / "out").mkdir()
     killer = Killer()
-    with local_engine(tmp_path / "out", "render", workers=2, listener=killer) as engine:
+    with local_engine(tmp_path / "out", workers=2, listener=killer) as engine:
         (result,) = run_batch([order], engine)
     victim = killer.victim
     assert victim is not None
@@ -262,7 +262,6 @@ def test_checks_run_on_workers_and_a_clip_without_texture_cannot_be_told(
 
 def test_as_many_workers_as_cores_and_memory_bear() -> None:
     gigabyte = 2**30
-    assert local_workers("render", 16, 64 * gigabyte) == 4
-    assert local_workers("render", 16, 8 * gigabyte) == 2
-    assert local_workers("solve", 16, 64 * gigabyte) == 8
-    assert local_workers("check", 1, gigabyte) == 1
+    assert local_workers(16, 64 * gigabyte) == 8
+    assert local_workers(16, 8 * gigabyte) == 2
+    assert local_workers(1, gigabyte) == 1

@@ -34,7 +34,7 @@ from distributed import (
 )
 from distributed.system import MEMORY_LIMIT
 
-from autocal.batch.orders import Do, Failure
+from autocal.batch.orders import Failure
 from autocal.batch.work import Kept, Outcome, Stopped, Task, attempt
 from autocal.errors import ClusterError, OutputError
 from autocal.version import program_version
@@ -42,7 +42,7 @@ from autocal.version import program_version
 #: What a piece of an 8192x4096 film, or the solve of such a clip, takes at most, in bytes; with some room.
 _MEMORY_EACH = 3.5 * 2**30
 #: Cores that one task keeps busy by itself: encoders, remapping and matching have threads of their own.
-_CORES_EACH: dict[Do, int] = {"render": 4, "solve": 2, "check": 2}
+_CORES_EACH = 2
 _TELL_EVERY_S, _LOOK_EVERY_S = 0.25, 1.0
 _CONNECT_S, _STOP_S = 10, 15
 
@@ -170,7 +170,6 @@ class _LocalWorker(WorkerPlugin):
 @contextmanager
 def local_engine(
     out: Path,
-    do: Do,
     *,
     workers: int | None = None,
     most: int | None = None,
@@ -180,7 +179,7 @@ def local_engine(
 
     workers: how many; by default as many as its cores and its memory bear, and at most `most`.
     """
-    count = workers or local_workers(do, CPU_COUNT, MEMORY_LIMIT)
+    count = workers or local_workers(CPU_COUNT, MEMORY_LIMIT)
     count = count if most is None else max(min(count, most), 1)
     each = max(CPU_COUNT // count, 1)
     # Dask would have workers hand memory back at once: a third of a check's processor time goes into that.
@@ -205,9 +204,9 @@ def local_engine(
                 yield engine
 
 
-def local_workers(do: Do, cores: int, memory: float) -> int:
+def local_workers(cores: int, memory: float) -> int:
     """How many workers a machine bears."""
-    return max(min(cores // _CORES_EACH[do], int(memory // _MEMORY_EACH)), 1)
+    return max(min(cores // _CORES_EACH, int(memory // _MEMORY_EACH)), 1)
 
 
 @contextmanager

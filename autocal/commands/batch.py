@@ -70,7 +70,7 @@ class _BatchCommand(click.Command):
 @click.option(
     "--workers",
     type=click.IntRange(1, 256),
-    help="Worker processes on this machine.  [default: what its cores and memory bear]",
+    help="Worker processes on this machine.  [default: one for two cores and 3.5 GiB]",
 )
 @click.option("--force", is_flag=True, help="Make everything again and replace what is there.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")
@@ -218,7 +218,7 @@ def _run(
                 engine = remote_engine(out, scheduler, clips=clips, listener=display.happening)
             else:
                 most = None if job == "render" else len(orders)
-                engine = local_engine(out, job, workers=workers, most=most, listener=display.happening)
+                engine = local_engine(out, workers=workers, most=most, listener=display.happening)
             with engine as running:
                 return run_batch(orders, running, display)
         finally:
