@@ -261,6 +261,10 @@ def _running(client: Client, out: Path, listener: Listener | None) -> Iterator[E
         token.touch()
     except OSError as problem:
         raise OutputError(f"{out} cannot be written: {problem.strerror or problem}") from problem
+    # What its log says of a lost scheduler, at length, is told as an error.
+    log = logging.getLogger("distributed.client")
+    level = log.level
+    log.setLevel(logging.CRITICAL)
     if listener is not None:
         client.subscribe_topic(token.name, lambda event: listener(Happening(*event[1])))
     try:
@@ -269,6 +273,7 @@ def _running(client: Client, out: Path, listener: Listener | None) -> Iterator[E
         token.unlink(missing_ok=True)
         with suppress(Exception):  # the scheduler may be what is gone
             _wait_until_idle(client, token.name)
+        log.setLevel(level)
 
 
 def _wait_until_idle(client: Client, mark: str) -> None:
