@@ -221,7 +221,7 @@ def remote_engine(
         client = Client(scheduler, timeout=_CONNECT_S)
     except (OSError, ValueError, TypeError) as error:
         raise ClusterError(f"no scheduler answers at {scheduler}: see that it runs, and its port") from error
-    with client, _running(client, out, listener) as engine:
+    with _silent_client(), client, _running(client, out, listener) as engine:
         try:
             client.wait_for_workers(1, timeout=_CONNECT_S)
         except TimeoutError as error:
@@ -254,6 +254,18 @@ def lacking(paths: Sequence[str]) -> list[str]:
 
 
 @contextmanager
+def _silent_client() -> Iterator[None]:
+    """Keeps dask from saying at length, beside our own error, that the scheduler was lost."""
+    log = logging.getLogger("distributed.client")
+    level = log.level
+    log.setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        log.setLevel(level)
+
+
+@contextmanager
 def _running(client: Client, out: Path, listener: Listener | None) -> Iterator[Engine]:
     """An engine whose tasks run while the block does, and end with it."""
     token = out / f".batch-{uuid4().hex[:12]}"
@@ -261,10 +273,6 @@ def _running(client: Client, out: Path, listener: Listener | None) -> Iterator[E
         token.touch()
     except OSError as problem:
         raise OutputError(f"{out} cannot be written: {problem.strerror or problem}") from problem
-    # What its log says of a lost scheduler, at length, is told as an error.
-    log = logging.getLogger("distributed.client")
-    level = log.level
-    log.setLevel(logging.CRITICAL)
     if listener is not None:
         client.subscribe_topic(token.name, lambda event: listener(Happening(*event[1])))
     try:
@@ -273,7 +281,6 @@ def _running(client: Client, out: Path, listener: Listener | None) -> Iterator[E
         token.unlink(missing_ok=True)
         with suppress(Exception):  # the scheduler may be what is gone
             _wait_until_idle(client, token.name)
-        log.setLevel(level)
 
 
 def _wait_until_idle(client: Client, mark: str) -> None:
