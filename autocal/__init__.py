@@ -12,10 +12,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from autocal.beforehand import SolveOptions
     from autocal.calibration import Calibration
     from autocal.errors import AutocalError
     from autocal.geometry import Lens, Rig
-    from autocal.solving import Solved, SolveOptions, solve
+    from autocal.solving import Solved, solve
 
 __all__ = ["AutocalError", "Calibration", "Lens", "Rig", "SolveOptions", "Solved", "solve"]
 
@@ -24,7 +25,7 @@ _HOMES = {
     "Calibration": "autocal.calibration",
     "Lens": "autocal.geometry",
     "Rig": "autocal.geometry",
-    "SolveOptions": "autocal.solving",
+    "SolveOptions": "autocal.beforehand",
     "Solved": "autocal.solving",
     "solve": "autocal.solving",
 }

@@ -85,6 +85,17 @@ class EyePairs:
     def __len__(self) -> int:
         return len(self.frame)
 
+    def where(self, keep: NDArray[np.bool_]) -> EyePairs:
+        """Only the pairs marked in `keep` (m,)."""
+        return EyePairs(
+            self.left[keep],
+            self.right[keep],
+            self.frame[keep],
+            self.pixel_left[keep],
+            self.pixel_right[keep],
+            self.sigma_px[keep],
+        )
+
 
 def matches_from_rows(
     track: Ints, frame: Ints, eye: Ints, pixel: Array, sigma_px: Array, frames: int, size: tuple[int, int]

@@ -32,9 +32,10 @@ from autocal.solver.bundle import (
     Observations,
     State,
 )
-from autocal.solver.freedom import physically_possible, prior_sigmas
+from autocal.solver.freedom import physically_possible
 from autocal.solver.levenberg import Problem, cost_of, optimise
 from autocal.solver.loss import Squares
+from autocal.solver.prior import unit_covariance
 from autocal.solver.robust import observation_share
 from autocal.solver.triangulate import retriangulated
 from benchmarks.row import Row, print_rows
@@ -60,7 +61,8 @@ def problem_and_start(made: Simulated, rng: np.random.Generator) -> tuple[Proble
     """The least-squares problem, and a start some way off: the rig by a third of what is known of rigs
     beforehand, poses by 3 mrad and 2 cm, points where these make rays meet."""
     matches, rig = made.matches, made.rig
-    sigma = prior_sigmas(rig, focal_sigma=0.03, circles_found=True)
+    known = unit_covariance(rig, scale_sigma=0.03, circles_found=True, rim_known=False)
+    sigma = np.sqrt(np.diag(known))
     seen = Observations(
         *(
             torch.from_numpy(np.ascontiguousarray(column))

@@ -117,7 +117,8 @@ def stages(path: Path) -> None:
             marks.append((stage, time.perf_counter(), time.process_time()))
 
     note("imports")
-    from autocal.solving import SolveOptions, solve
+    from autocal.beforehand import SolveOptions
+    from autocal.solving import solve
 
     solve([path], options=SolveOptions(frames=FRAMES), progress=note)
     note("")

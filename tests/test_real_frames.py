@@ -18,7 +18,8 @@ from autocal.geometry.epipolar import robust_spread
 from autocal.geometry.parameters import vector_from_rig
 from autocal.geometry.rotation import matrix_from_rotation_vector, yaw_pitch_roll_from_matrix
 from autocal.matches import Matches
-from autocal.solver.staged import Prior, solve_matches, unseen_misses
+from autocal.solver.prior import Prior
+from autocal.solver.staged import solve_matches, unseen_misses
 
 FRAMES = Path(__file__).parents[2] / "shared" / "real" / "rig_a"
 pytestmark = [

@@ -10,9 +10,10 @@ import torch
 
 from autocal.errors import SolveError
 from autocal.geometry import Rig
+from autocal.geometry.parameters import COMMON
 from autocal.matches import Matches
-from autocal.solver.freedom import prior_sigmas
-from autocal.solver.staged import Prior, Solution, solve_matches
+from autocal.solver.prior import Prior, unit_covariance
+from autocal.solver.staged import Solution, solve_matches
 from tests.simulation import Simulated, random_points, random_rig, simulate, walk
 from tests.test_solve_statistics import nominal
 
@@ -25,7 +26,7 @@ def made(seed: int = 5, *, frames: int = 8, points: int = 1200, moving: bool = T
 
 def prior_of(rig: Rig) -> Prior:
     begin = nominal(rig)
-    return Prior(begin, np.diag(prior_sigmas(begin, focal_sigma=0.05, circles_found=False) ** 2))
+    return Prior(begin, unit_covariance(begin, scale_sigma=0.05, circles_found=False))
 
 
 def solve(of: Simulated, matches: Matches | None = None, **options: object) -> Solution:
@@ -98,8 +99,10 @@ def test_still_rig_keeps_what_both_lenses_share_near_its_prior_and_says_so() -> 
     found = solve(still)
     reasons = {judged.stage.title: judged.reason for judged in found.judged if not judged.kept}
     assert not found.moving
-    assert reasons["lens shape"] == "the rig did not move"
-    assert found.rig.left.focal_px == pytest.approx(still.rig.left.focal_px, rel=0.06)
+    assert reasons["centre"] == "the rig did not move"
+    assert reasons["lens shape"].startswith("the footage narrows it to")
+    focal_error = np.log(found.rig.left.focal_px / still.rig.left.focal_px)
+    assert abs(focal_error) < 3 * np.sqrt(found.covariance[COMMON.start, COMMON.start]) < 0.15
     error = found.rig.yaw_pitch_roll_deg - still.rig.yaw_pitch_roll_deg
     sigma = np.rad2deg(np.sqrt(np.diag(found.covariance))[[1, 0, 2]])
     assert np.all(np.abs(error) < 4 * sigma)

@@ -20,8 +20,8 @@ from autocal.geometry import ImageCircle, Lens, Rig, matrix_from_rotation_vector
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import NAMES, eye_rotations, rig_from_vector, vector_from_rig
 from autocal.solver.bundle import Observations, State
-from autocal.solver.freedom import prior_sigmas
 from autocal.solver.levenberg import Problem
+from autocal.solver.prior import unit_covariance
 from autocal.solver.robust import anneal, observation_share, restrict, settle
 from autocal.solver.start import relative_start, start
 from autocal.solver.uncertainty import covariance
@@ -85,7 +85,7 @@ def run_trials(outliers: float, rigs: int = RIGS) -> Trials:
 
 def solved(made: Simulated, rng: np.random.Generator, seed: int) -> tuple[Array, Array, Array]:
     matches, begin = made.matches, nominal(made.rig)
-    prior = prior_sigmas(begin, focal_sigma=0.05, circles_found=False)
+    prior = np.sqrt(np.diag(unit_covariance(begin, scale_sigma=0.05, circles_found=False, rim_known=False)))
     begun = start(matches, relative_start(matches.eye_pairs(), begin, rng), rng)
     tensor = torch.as_tensor
     seen = Observations(

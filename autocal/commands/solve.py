@@ -118,9 +118,9 @@ def solve(
     refuse_report(report, force)
     half_of_frame(size)
     with whole_folder(out, overwrite=force) as folder:
+        from autocal.beforehand import SolveOptions
         from autocal.exchange.any_file import load_any
         from autocal.report.solved_files import write_solved
-        from autocal.solving import SolveOptions
         from autocal.solving import solve as solve_footage
 
         options = SolveOptions(

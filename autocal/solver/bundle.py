@@ -92,7 +92,8 @@ def residuals(state: State, seen: Observations) -> Tensor:
 def linearise(state: State, seen: Observations) -> Linearised:
     """Residuals with their derivatives; `retract` says what a step along them means."""
     g, R_frame = _in_rig(state, seen)
-    R_eye, dR_eye = _eye_matrices(state.vector), _eye_derivatives(state.vector)
+    R_eye = _eye_matrices(state.vector)
+    dR_eye = state.vector.new_tensor(eye_derivatives(state.vector[:RIG_SIZE].cpu().numpy()))
     h, d = _in_eye(state, seen, g, R_eye)
     pixels, by_direction, by_lens = project(d, _lens_rows(state.vector, seen.eye))
     whiten = 1 / seen.sigma[:, None, None]
@@ -163,11 +164,10 @@ def _eye_matrices(vector: Tensor) -> Tensor:
     return vector.new_tensor(np.stack(eye_rotations(vector[:RIG_SIZE].cpu().numpy())))
 
 
-def _eye_derivatives(vector: Tensor) -> Tensor:
-    """Derivatives (2, 5, 3, 3) of R_eye by the first five parameters."""
-    rig = vector[:RIG_SIZE].cpu().numpy()
-    both = zip(eye_rotations(rig), (-1, 1), strict=True)
-    return vector.new_tensor(np.stack([_rotation_derivatives(rig, R, sign) for R, sign in both]))
+def eye_derivatives(rig_part: Array) -> Array:
+    """Derivatives (2, 5, 3, 3) of R_eye by the first five parameters, before levelling."""
+    both = zip(eye_rotations(rig_part), (-1, 1), strict=True)
+    return np.stack([_rotation_derivatives(rig_part, R, sign) for R, sign in both])
 
 
 def _rotation_derivatives(rig: Array, R: Array, sign: int) -> Array:

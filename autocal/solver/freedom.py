@@ -3,7 +3,8 @@
 Still footage fixes how the eyes differ, hardly what their lenses share: thousands of matches whose
 errors share a cause would outvote any prior on it. Stages marked `needs_motion` are therefore only
 tried on footage in which the same things were seen from different poses, and on still footage the
-prior of what both lenses share is weighed against the number of independent causes (`still_prior`).
+prior of what both lenses share is weighed against the number of independent causes
+(`autocal.solver.prior.still_prior`).
 """
 
 from __future__ import annotations
@@ -16,12 +17,9 @@ import numpy as np
 from autocal.geometry.lens import WIDEST_ANGLE_RAD, Array
 from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES
 from autocal.geometry.rig import Rig
-from autocal.solver.start import BASELINE_SIGMA, ROTATION_SIGMA
 
 _NARROWEST_RIM, _WIDEST_RIM = np.deg2rad(55.0), np.deg2rad(118.0)
 _FLATTEST_SLOPE = 0.05  # of r(theta) / f anywhere inside the circle: keeps the lens from folding
-#: In how many places of the picture a lens can be wrong independently; a judgement, no source.
-INDEPENDENT_CAUSES: Final = 60
 _MOVE = "film while turning the rig by 60 degrees or more and walking a metre or two, far things in view"
 _RIM = "film a scene with texture all the way to the rim, top and bottom included"
 
@@ -42,14 +40,6 @@ class Stage:
         return np.isin(NAMES, self.names)
 
 
-@dataclass(frozen=True, eq=False)
-class Prior:
-    """What is known before the footage: a rig, and the covariance (25, 25) of its parameters about it."""
-
-    rig: Rig
-    covariance: Array
-
-
 ROTATION: Final = Stage("rotation", ("rotation_x", "rotation_y", "rotation_z"), False, _RIM)
 BASELINE: Final = Stage(
     "baseline direction",
@@ -62,7 +52,7 @@ FOCAL: Final = Stage("focal length", ("focal",), False, _MOVE, opens=True)
 STAGES: Final = (
     BASELINE,
     FOCAL,
-    Stage("lens shape", ("k1", "k2"), True, _MOVE, opens=True),
+    Stage("lens shape", ("k1", "k2"), False, _MOVE, opens=True),
     Stage(
         "difference in focal length and centre",
         ("focal_difference", "centre_x_difference", "centre_y_difference"),
@@ -72,7 +62,7 @@ STAGES: Final = (
     ),
     Stage("centre", ("centre_x", "centre_y"), True, _MOVE, opens=True),
     Stage("difference in lens shape", ("k1_difference", "k2_difference"), False, _RIM),
-    Stage("outer lens shape", ("k3", "k4"), True, _RIM + "; " + _MOVE),
+    Stage("outer lens shape", ("k3", "k4"), False, _RIM + "; " + _MOVE),
     Stage("difference in outer lens shape", ("k3_difference", "k4_difference"), True, _RIM),
     Stage("pixel aspect", ("aspect", "aspect_difference"), True, _MOVE + "; tilt and roll it too"),
     Stage(
@@ -82,34 +72,6 @@ STAGES: Final = (
         _MOVE + "; tilt and roll it too",
     ),
 )
-
-
-def prior_sigmas(rig: Rig, *, focal_sigma: float, circles_found: bool) -> Array:
-    """Sigmas (25,) of what is known of any rig before footage is seen, about its nominal lenses.
-
-    focal_sigma: relative. circles_found: whether the image circles were seen; between the eyes, the
-    centres of what the lenses light tell their axes apart to a pixel or two, even where both are off
-    by more. Manufacturing spreads are common practice, no source; they are wide.
-    """
-    radius = np.mean(
-        [lens.circle.radius if lens.circle else min(lens.size) / 2 for lens in (rig.left, rig.right)]
-    )
-    centre_difference = (0.003 if circles_found else 0.012) * radius
-    common = [focal_sigma, 0.015 * radius, 0.015 * radius, 0.06, 0.02, 0.008, 0.002, 0.003, 0.002, 0.002]
-    difference = [0.01, centre_difference, centre_difference, 0.01, 0.005, 0.002, 5e-4, 0.001, 0.001, 0.001]
-    return np.array([*[ROTATION_SIGMA] * 3, *[BASELINE_SIGMA] * 2, *common, *difference])
-
-
-def still_prior(root: Array, observations: int) -> Array:
-    """A prior's root (25, 25) with what a lens's misfit would drive away on still footage held as firmly
-    as if each of the few dozen places in which a lens can be wrong independently were one observation:
-    what both lenses share, and the direction of the baseline."""
-    firm = root.copy()
-    doubtful = np.zeros(len(NAMES), dtype=bool)
-    doubtful[COMMON] = True
-    doubtful |= BASELINE.mask
-    firm[:, doubtful] *= np.sqrt(max(observations / INDEPENDENT_CAUSES, 1.0))
-    return firm
 
 
 def physically_possible(vector: Array, rig: Rig) -> bool:

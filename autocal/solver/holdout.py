@@ -86,28 +86,20 @@ def hold_out(matches: Matches, *, frames_too: bool, fold: int = 0) -> Holdout:
     )
     pairs = matches.eye_pairs()
     out = (track_out | frame_out)[pairs.left]
-    kept = EyePairs(
-        pairs.left[out],
-        pairs.right[out],
-        pairs.frame[out],
-        pairs.pixel_left[out],
-        pairs.pixel_right[out],
-        pairs.sigma_px[out],
-    )
-    return Holdout(~track_out & ~frame_out, track_out & ~frame_out, kept, tile)
+    return Holdout(~track_out & ~frame_out, track_out & ~frame_out, pairs.where(out), tile)
 
 
-def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig, linked: bool) -> Prediction:
-    """How well a state predicts what was kept out.
+def predict_pairs(vector: Array, holdout: Holdout, rig: Rig) -> Prediction:
+    """How well a parameter vector predicts the eye-to-eye pairs that were kept out."""
+    miss = unseen_misses(vector, holdout.pairs, rig) / holdout.pairs.sigma_px
+    values = np.log1p(np.nan_to_num(miss, nan=1e3) ** 2 / 2)
+    return Prediction(*_by_tile(values, holdout.tile[holdout.pairs.left], _tiles(holdout)))
 
-    problem: all observations. linked: whether tracks over time count, next to the eye-to-eye pairs.
-    """
-    tiles = int(holdout.tile.max(initial=0)) + 1
-    miss = unseen_misses(state.vector.cpu().numpy(), holdout.pairs, rig) / holdout.pairs.sigma_px
-    sums, counts = _by_tile(
-        np.log1p(np.nan_to_num(miss, nan=1e3) ** 2 / 2), holdout.tile[holdout.pairs.left], tiles
-    )
-    if linked and holdout.track.any():
+
+def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig) -> Prediction:
+    """How well a state predicts what was kept out, pairs and tracks over time. problem: all observations."""
+    prediction = predict_pairs(state.vector.cpu().numpy(), holdout, rig)
+    if holdout.track.any():
         rows = torch.as_tensor(holdout.track, device=problem.seen.sigma.device)
         part = restrict(problem, rows, len(state.point))
         nothing = torch.zeros(len(state.vector), dtype=torch.bool, device=rows.device)
@@ -115,9 +107,9 @@ def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig, linked: 
         placed = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE, torch.Generator())
         placed = optimise(still, placed, GemanMcClure(_SCALE), nothing, steps=6, tolerance=1e-4).state
         r2 = squared_misfit(residuals(placed, part.seen), part.share).cpu().numpy()
-        more, number = _by_tile(np.log1p(r2 / 2), holdout.tile[holdout.track], tiles)
-        sums, counts = sums + more, counts + number
-    return Prediction(sums, counts)
+        values = np.log1p(r2 / 2)
+        prediction = prediction + Prediction(*_by_tile(values, holdout.tile[holdout.track], _tiles(holdout)))
+    return prediction
 
 
 def unseen_misses(vector: Array, pairs: EyePairs, rig: Rig) -> Array:
@@ -125,6 +117,10 @@ def unseen_misses(vector: Array, pairs: EyePairs, rig: Rig) -> Array:
     turned = rig_from_vector(vector, rig)
     left, right = turned.directions(0, pairs.pixel_left), turned.directions(1, pairs.pixel_right)
     return sampson_miss(left, right) * 0.5 * (turned.left.focal_px + turned.right.focal_px)
+
+
+def _tiles(holdout: Holdout) -> int:
+    return int(holdout.tile.max(initial=0)) + 1
 
 
 def _by_tile(values: Array, tile: NDArray[np.int64], tiles: int) -> tuple[Array, Array]:

@@ -10,15 +10,18 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from scipy.linalg import eigh
 
+from autocal.geometry.lens import Array
 from autocal.geometry.parameters import vector_from_rig
 from autocal.solver.bundle import State
-from autocal.solver.freedom import Prior, Stage
+from autocal.solver.freedom import Stage
 from autocal.solver.holdout import Holdout, Prediction, predict
 from autocal.solver.levenberg import Problem, optimise
 from autocal.solver.loss import GemanMcClure
+from autocal.solver.prior import Prior
 from autocal.solver.robust import anneal, inliers, noise_of, restrict
-from autocal.solver.uncertainty import covariance, shared_cause_inflation
+from autocal.solver.uncertainty import covariance
 
 #: A stage is kept if its sigma is below this part of its prior's.
 _WELL_INSIDE = 0.5
@@ -40,8 +43,8 @@ class Judged:
 
 @dataclass(frozen=True, eq=False)
 class Released:
-    """state: of the first fold's training, never shown what that fold keeps out; points that it did not
-    use are where they began. free: (25,), what moves from here on."""
+    """state: of the training part, never shown what was kept out; points that it did not use are where
+    they began. free: (25,), what moves from here on."""
 
     state: State
     free: torch.Tensor
@@ -53,42 +56,36 @@ def release(
     state: State,
     always: Sequence[Stage],
     stages: Sequence[Stage],
-    holdouts: Sequence[Holdout],
+    holdout: Holdout,
     prior: Prior,
-    moving: bool,
     rng: np.random.Generator,
     generator: torch.Generator,
     tell: Progress,
 ) -> Released:
-    """Release stage after stage on the training part of each fold.
+    """Release stage after stage of a moving rig on what is not kept out.
 
     always: stages that move without being judged. stages: those that are judged, in order.
     """
-    judge = _Judge(problem, _folds(problem, holdouts, len(state.point), rng), prior, moving)
+    judge = _Judge.of(problem, holdout, prior, len(state.point), rng)
     device = problem.seen.sigma.device
-    tried = [stage for stage in stages if moving or not stage.needs_motion]
     # A moving rig's lenses may be far from nominal, and no part of them can be judged while the others
     # are wrong: its first stages begin released and must show that they are needed.
-    first = [stage for stage in tried if moving and stage.opens]
+    first = [stage for stage in stages if stage.opens]
     free = _mask([*always, *first], device)
-    states = tuple(anneal(fold.part, state, free, prior.rig, generator) for fold in judge.folds)
-    judged = {
-        stage.title: Judged(stage, False, "the rig did not move", tried=False)
-        for stage in stages
-        if stage not in tried
-    }
-    for number, stage in enumerate([*(s for s in tried if s not in first), *first]):
-        tell("stages", number, len(tried))
+    state = anneal(judge.part, state, free, prior.rig, generator)
+    judged = {}
+    for number, stage in enumerate([*(s for s in stages if s not in first), *first]):
+        tell("stages", number, len(stages))
         released = _mask([stage], device)
         if stage in first:
-            with_it, without = states, judge.refined(judge.returned(states, released), free & ~released)
+            with_it, without = state, judge.refined(judge.returned(state, released), free & ~released)
         else:
-            with_it, without = judge.refined(states, free | released), states
+            with_it, without = judge.refined(state, free | released), state
         reason = judge.why_not(stage, with_it, free | released, without)
         judged[stage.title] = Judged(stage, not reason, reason)
-        states, free = (without, free & ~released) if reason else (with_it, free | released)
-    tell("stages", len(tried), len(tried))
-    return Released(states[0], free, tuple(judged[stage.title] for stage in stages))
+        state, free = (without, free & ~released) if reason else (with_it, free | released)
+    tell("stages", len(stages), len(stages))
+    return Released(state, free, tuple(judged[stage.title] for stage in stages))
 
 
 def refined(problem: Problem, state: State, free: torch.Tensor) -> State:
@@ -108,80 +105,68 @@ def thinned(track: NDArray, rows: NDArray, most: int, rng: np.random.Generator) 
     return rows & chosen[track]
 
 
-@dataclass(frozen=True, eq=False)
-class _Fold:
-    """One way of keeping matches out: the problem of what is used, and what is not."""
-
-    part: Problem
-    holdout: Holdout
-
-
-def _folds(
-    problem: Problem, holdouts: Sequence[Holdout], points: int, rng: np.random.Generator
-) -> tuple[_Fold, ...]:
-    track = problem.seen.point.cpu().numpy()
-    folds = []
-    for holdout in holdouts:
-        rows = torch.as_tensor(thinned(track, holdout.train, _ROWS, rng), device=problem.seen.sigma.device)
-        unseen = replace(holdout, track=thinned(track, holdout.track, _ROWS // 2, rng))
-        folds.append(_Fold(restrict(problem, rows, points), unseen))
-    return tuple(folds)
-
-
 def _mask(stages: Sequence[Stage], device: torch.device) -> torch.Tensor:
     return torch.as_tensor(np.any([stage.mask for stage in stages], axis=0), device=device)
 
 
-States = tuple[State, ...]
-
-
 @dataclass(frozen=True, eq=False)
 class _Judge:
-    """Decides on a stage: solves every fold's training part with and without it, compares predictions."""
+    """Decides on a stage: solves what is not kept out with and without it, compares predictions.
+
+    part: the problem of what is used. problem: of everything.
+    """
 
     problem: Problem
-    folds: tuple[_Fold, ...]
+    part: Problem
+    holdout: Holdout
     prior: Prior
-    moving: bool
-    judged: dict[int, tuple[States, Prediction]] = field(default_factory=dict)
+    judged: dict[int, tuple[State, Prediction]] = field(default_factory=dict)
 
-    def refined(self, states: States, free: torch.Tensor) -> States:
-        """The training parts solved on from where they are."""
-        return tuple(refined(f.part, s, free) for f, s in zip(self.folds, states, strict=True))
+    @staticmethod
+    def of(problem: Problem, holdout: Holdout, prior: Prior, points: int, rng: np.random.Generator) -> _Judge:
+        track = problem.seen.point.cpu().numpy()
+        rows = torch.as_tensor(thinned(track, holdout.train, _ROWS, rng), device=problem.seen.sigma.device)
+        unseen = replace(holdout, track=thinned(track, holdout.track, _ROWS // 2, rng))
+        return _Judge(problem, restrict(problem, rows, points), unseen, prior)
 
-    def returned(self, states: States, held: torch.Tensor) -> States:
-        """The states with the marked parameters (25,) back at their prior."""
-        mean = self.problem.prior_mean
-        return tuple(replace(s, vector=torch.where(held, mean, s.vector)) for s in states)
+    def refined(self, state: State, free: torch.Tensor) -> State:
+        """The part solved on from where it is."""
+        return refined(self.part, state, free)
 
-    def prediction(self, states: States) -> Prediction:
-        """How well states predict what was kept out, over all folds; the same states are judged once."""
-        if id(states) not in self.judged:
-            total = Prediction(np.zeros(0), np.zeros(0))
-            for fold, state in zip(self.folds, states, strict=True):
-                total = total + predict(self.problem, state, fold.holdout, self.prior.rig, self.moving)
-            self.judged[id(states)] = (states, total)
-        return self.judged[id(states)][1]
+    def returned(self, state: State, held: torch.Tensor) -> State:
+        """The state with the marked parameters (25,) back at their prior."""
+        return replace(state, vector=torch.where(held, self.problem.prior_mean, state.vector))
 
-    def why_not(self, stage: Stage, with_it: States, free: torch.Tensor, without: States) -> str:
+    def prediction(self, state: State) -> Prediction:
+        """How well a state predicts what was kept out; the same state is judged once."""
+        if id(state) not in self.judged:
+            self.judged[id(state)] = (state, predict(self.problem, state, self.holdout, self.prior.rig))
+        return self.judged[id(state)][1]
+
+    def why_not(self, stage: Stage, with_it: State, free: torch.Tensor, without: State) -> str:
         """Why a stage is not kept; empty if it is. free: (25,), the stage included."""
-        before, after = self.prediction(without), self.prediction(with_it)
-        if not after.better_than(before):
+        if not self.prediction(with_it).better_than(self.prediction(without)):
             return "it does not predict matches kept out of the solve any better"
-        part, state = self.folds[0].part, with_it[0]
-        noise = noise_of(part, state)
-        inner = restrict(part, inliers(part, state, noise), len(state.point))
+        noise = noise_of(self.part, with_it)
+        inner = restrict(self.part, inliers(self.part, with_it, noise), len(with_it.point))
         scaled = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * noise))
-        # Where nothing moves, the lens's misfit is the same in every frame and passes for evidence.
-        shared = 1.0 if self.moving else shared_cause_inflation(scaled, state, free)
         nothing_else = np.zeros_like(self.prior.covariance)  # what is still held is judged in its turn
-        sigma = np.sqrt(np.diag(covariance(scaled, state, free, nothing_else, inflation=shared)))
-        known = np.sqrt(np.diag(self.prior.covariance))
-        narrowed = float(np.min((sigma / known)[stage.mask]))
-        if narrowed > _WELL_INSIDE:
-            return f"the footage narrows it to {narrowed:.0%} of what was known before, at best"
-        moved = np.abs(state.vector.cpu().numpy() - vector_from_rig(self.prior.rig))
-        far = float(np.max((moved / known)[stage.mask]))
-        if far > _FURTHEST:
-            return f"it would move {far:.1f} sigmas from what is known of such lenses"
-        return ""
+        found = covariance(scaled, with_it, free, nothing_else)
+        vector = with_it.vector.cpu().numpy()
+        return why_open(stage, found, vector - vector_from_rig(self.prior.rig), self.prior)
+
+
+def why_open(stage: Stage, found: Array, moved: Array, prior: Prior) -> str:
+    """Why footage does not decide what a stage says; empty if it does.
+
+    found: covariance (25, 25) by the footage. moved: (25,), how far from the prior's mean.
+    """
+    own = np.ix_(stage.mask, stage.mask)
+    known = prior.covariance[own]
+    narrowed = float(np.sqrt(eigh(found[own], known, eigvals_only=True)[0]))
+    if narrowed > _WELL_INSIDE:
+        return f"the footage narrows it to {narrowed:.0%} of what was known before, at best"
+    far = float(np.max(np.abs(moved[stage.mask]) / np.sqrt(np.diag(known))))
+    if far > _FURTHEST:
+        return f"it would move {far:.1f} sigmas from what is known of such lenses"
+    return ""

@@ -24,21 +24,20 @@ from autocal.solver.bundle import Observations, State
 from autocal.solver.freedom import (
     BASELINE,
     FOCAL,
-    INDEPENDENT_CAUSES,
     ROTATION,
     STAGES,
-    Prior,
     Stage,
     physically_possible,
-    still_prior,
 )
-from autocal.solver.holdout import FOLDS, hold_out, unseen_misses
+from autocal.solver.holdout import hold_out, unseen_misses
 from autocal.solver.levenberg import Problem
+from autocal.solver.prior import Prior, still_prior
 from autocal.solver.release import Judged, Progress, refined, release, thinned
 from autocal.solver.robust import observation_share, restrict, settle
 from autocal.solver.start import Start, eyes_swapped, relative_start, start
+from autocal.solver.still import release_still
 from autocal.solver.triangulate import retriangulated
-from autocal.solver.uncertainty import covariance, shared_cause_inflation
+from autocal.solver.uncertainty import covariance, shared_cause_inflation, still_inflation
 
 _RESETTLE_SCALE = 10.0  # sigmas, for placing the points that the choice of stages did not use
 _MOVING = np.deg2rad(2.0)  # how far tracks must travel across the field for the rig to count as moving
@@ -123,28 +122,36 @@ def _solve(
     tell("start", 1, 1)
     generator = torch.Generator().manual_seed(int(rng.integers(2**31)))
     problem, state = _problem(matches, prior, begun, moving, device)
-    # Still footage is small and its lenses are in doubt: every part of the picture is kept out once.
-    holdouts = [hold_out(matches, frames_too=not moving, fold=f) for f in range(1 if moving else FOLDS)]
     always, stages = _what_moves(hold_lenses, moving)
-    released = release(problem, state, always, stages, holdouts, prior, moving, rng, generator, tell)
-    free, judged = released.free, released.judged
-    unseen_rig = rig_from_vector(released.state.vector.cpu().numpy(), prior.rig)
-    state = released.state
+    if moving:
+        holdout = hold_out(matches, frames_too=False)
+        released = release(problem, state, always, stages, holdout, prior, rng, generator, tell)
+        free, judged, unseen, state = released.free, released.judged, holdout.pairs, released.state
+        unseen_vector = state.vector.cpu().numpy()
+    else:
+        fit = release_still(matches, vector_from_rig(begun.rig), always, stages, prior, tell)
+        free, judged, unseen, unseen_vector = (
+            torch.as_tensor(fit.free, device=device),
+            fit.judged,
+            fit.unseen,
+            fit.unseen_vector,
+        )
+        state = replace(state, vector=torch.as_tensor(fit.vector, device=device))
 
     tell("settle", 0, 1)
     state = retriangulated(state, problem.seen, problem.share, prior.rig, _RESETTLE_SCALE, generator)
     state = refined(problem, state, free)
     settled = settle(problem, state, free)
     inner = restrict(problem, settled.inlier, len(state.point))
-    inner = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * settled.noise))
+    sigma = inner.seen.sigma * settled.noise
+    # What is known apart from the footage, not how firmly it was held: the inflation stands for that.
+    inner = replace(inner, seen=replace(inner.seen, sigma=sigma), prior_root=sigma.new_tensor(prior.root))
     final = settled.outcome.state
     # What was tried and not kept is uncertain by what the footage says of it, not by all that was
     # thinkable before; what could not be tried is.
     tried = [ROTATION.mask, *(j.stage.mask for j in judged if j.tried)]
     known = free | torch.as_tensor(np.any(tried, axis=0), device=free.device)
-    shared = shared_cause_inflation(inner, final, free)
-    if not moving:
-        shared = max(shared, len(matches) / INDEPENDENT_CAUSES)
+    shared = (shared_cause_inflation if moving else still_inflation)(inner, final, free)
     cov = covariance(inner, final, known, prior.covariance, inflation=shared)
     if not np.all(np.isfinite(cov)):
         raise SolveError("the matches do not determine the rig: film a scene with texture all around")
@@ -159,8 +166,8 @@ def _solve(
         noise=settled.noise,
         inlier=settled.inlier.cpu().numpy(),
         matches=matches,
-        unseen=holdouts[0].pairs,
-        unseen_rig=unseen_rig,
+        unseen=unseen,
+        unseen_rig=rig_from_vector(unseen_vector, prior.rig),
         iterations=settled.outcome.iterations,
         costs=settled.outcome.costs,
         converged=settled.outcome.converged,
@@ -248,9 +255,7 @@ def _problem(
         tensor(matches.pixel),
         tensor(matches.sigma_px),
     )
-    root = np.linalg.cholesky(np.linalg.inv(prior.covariance)).T
-    if not moving:
-        root = still_prior(root, len(matches))
+    root = prior.root if moving else still_prior(prior.root, len(matches))
     problem = Problem(
         seen=seen,
         prior_mean=tensor(vector_from_rig(prior.rig)),

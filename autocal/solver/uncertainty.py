@@ -22,6 +22,7 @@ from autocal.solver.bundle import GLOBAL_SIZE, POSE_SIZE, State, linearise
 from autocal.solver.levenberg import Problem, normal_at
 from autocal.solver.loss import Squares
 from autocal.solver.normal import reduced
+from autocal.solver.prior import INDEPENDENT_CAUSES
 
 _TILES_ACROSS = 8
 #: Below this, shared causes cannot be told from chance with a few dozen tiles.
@@ -89,6 +90,12 @@ def shared_cause_inflation(problem: Problem, state: State, solved: torch.Tensor)
     clustered = tiles / (tiles - 1) * np.sum(influence**2, axis=0)
     ratio = float(np.mean(clustered / np.diag(inverse)[:k]))
     return ratio if ratio > _CLEAR_INFLATION else 1.0
+
+
+def still_inflation(problem: Problem, state: State, solved: torch.Tensor) -> float:
+    """`shared_cause_inflation` of a rig that stood still: every frame repeats the lens's misfit, so matches
+    count at most as much as the places in which a lens can be wrong."""
+    return max(shared_cause_inflation(problem, state, solved), len(problem.seen) / INDEPENDENT_CAUSES)
 
 
 def _tiles(problem: Problem) -> torch.Tensor:

@@ -1,0 +1,127 @@
+"""Freedom on footage of a rig that stood still: what its pairs can say of the lenses, under a firm prior.
+
+No part of the lenses can be judged while the others are wrong, and under their firm prior
+(`autocal.solver.prior.still_prior`) none can run away: all follow the footage together if that
+predicts matches kept out of the fit better, and what the footage hardly narrows is said to be held.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocal.geometry.lens import Array
+from autocal.geometry.parameters import NAMES, vector_from_rig
+from autocal.geometry.rig import Rig
+from autocal.matches import EyePairs, Matches
+from autocal.solver.freedom import FOCAL, Stage
+from autocal.solver.holdout import FOLDS, Holdout, Prediction, hold_out, predict_pairs
+from autocal.solver.prior import INDEPENDENT_CAUSES, Prior, still_prior
+from autocal.solver.release import Judged, Progress, why_open
+from autocal.solver.two_view import epipolar_rows, fit_pairs
+
+
+@dataclass(frozen=True, eq=False)
+class StillFit:
+    """vector: (25,), of all pairs. unseen_vector: (25,), of a fit that never saw `unseen`. free: (25,)."""
+
+    vector: Array
+    unseen_vector: Array
+    unseen: EyePairs
+    free: NDArray[np.bool_]
+    judged: tuple[Judged, ...]
+
+
+def release_still(
+    matches: Matches,
+    begun: Array,
+    always: Sequence[Stage],
+    stages: Sequence[Stage],
+    prior: Prior,
+    tell: Progress,
+) -> StillFit:
+    """Fit a still rig's pairs with as much freedom as predicts matches kept out best.
+
+    begun: (25,), where to begin. always: stages that move in any case. stages: those that are judged;
+    each part of the picture is kept out once.
+    """
+    fit = _Fit(matches, begun, prior)
+    tried = [stage for stage in stages if not stage.needs_motion]
+    judged = {
+        stage.title: Judged(stage, False, "the rig did not move", tried=False)
+        for stage in stages
+        if stage not in tried
+    }
+    tell("stages", 0, max(len(tried), 1))
+    free = _mask(always)
+    vectors, prediction = fit.folds(free)
+    together = _mask([*always, *tried])
+    if tried:
+        by_all, better = fit.folds(together)
+        if better.better_than(prediction):
+            vectors, free = by_all, together
+        else:  # one after the other
+            for number, stage in enumerate(tried):
+                tell("stages", number, len(tried))
+                by_more, better = fit.folds(free | stage.mask)
+                if better.better_than(prediction):
+                    vectors, prediction, free = by_more, better, free | stage.mask
+                else:
+                    reason = "it does not predict matches kept out of the solve any better"
+                    judged[stage.title] = Judged(stage, False, reason)
+    vector = fit.of(matches.eye_pairs(), free)
+    for stage in [*tried, *(stage for stage in always if stage is FOCAL)]:
+        if stage.title not in judged:
+            reason = fit.why_open(stage, vector, free)
+            judged[stage.title] = Judged(stage, not reason, reason)
+    tell("stages", 1, 1)
+    order = [FOCAL, *stages] if FOCAL in always else stages
+    return StillFit(
+        vector, vectors[0], fit.holdouts[0].pairs, free, tuple(judged[stage.title] for stage in order)
+    )
+
+
+class _Fit:
+    """Fits of one clip's pairs, whole or less what a fold keeps out."""
+
+    def __init__(self, matches: Matches, begun: Array, prior: Prior) -> None:
+        self.holdouts: list[Holdout] = [hold_out(matches, frames_too=True, fold=f) for f in range(FOLDS)]
+        self._pairs = matches.eye_pairs()
+        self._begun, self._prior = begun, prior
+        self._mean = vector_from_rig(prior.rig)
+        self._root = still_prior(prior.root, len(matches))
+
+    def of(self, pairs: EyePairs, free: NDArray[np.bool_]) -> Array:
+        """The vector (25,) of pairs; what is not free stays at the prior."""
+        begun = np.where(free, self._begun, self._mean)
+        return fit_pairs(pairs, begun, free, self._mean, self._root, self._prior.rig)
+
+    def folds(self, free: NDArray[np.bool_]) -> tuple[list[Array], Prediction]:
+        """Each fold's vector, and how well they predict what they did not see."""
+        rig: Rig = self._prior.rig
+        total = Prediction(np.zeros(0), np.zeros(0))
+        vectors = []
+        for holdout in self.holdouts:
+            seen = holdout.train[self._pairs.left] & holdout.train[self._pairs.right]
+            vectors.append(self.of(self._pairs.where(seen), free))
+            total = total + predict_pairs(vectors[-1], holdout, rig)
+        return vectors, total
+
+    def why_open(self, stage: Stage, vector: Array, free: NDArray[np.bool_]) -> str:
+        """Why the footage does not decide what a stage says; empty if it does."""
+        residual, slope = epipolar_rows(vector, self._pairs, self._prior.rig)
+        noise = 1.4826 * float(np.median(np.abs(residual)))
+        good = np.abs(residual) < 3 * noise
+        J = slope[good] / max(noise, 1e-6)
+        inflation = max(2 * len(J) / INDEPENDENT_CAUSES, 1.0)
+        information = J.T @ J / inflation + np.linalg.inv(self._prior.covariance)
+        found = np.zeros_like(information)
+        found[np.ix_(free, free)] = np.linalg.inv(information[np.ix_(free, free)])
+        return why_open(stage, found, vector - self._mean, self._prior)
+
+
+def _mask(stages: Sequence[Stage]) -> NDArray[np.bool_]:
+    return np.any([stage.mask for stage in stages], axis=0) if stages else np.zeros(len(NAMES), dtype=bool)
