@@ -70,11 +70,11 @@ def open_film(path: Path) -> Footage:
 
 def view_plan(side_px: int) -> Plan:
     """How a half-equirectangular view of `side_px` x `side_px` is drawn through `film_lens`."""
-    pixels = np.stack(np.meshgrid(np.arange(side_px), np.arange(side_px)), axis=-1).astype(np.float64)
     x, y = np.empty((2, side_px, side_px), np.float32)
     lens = film_lens(side_px)
+    columns = np.arange(side_px, dtype=np.float64)
     for row in range(side_px):  # whole planes of directions would be large
-        bearing = lens.unproject(pixels[row])
+        bearing = lens.unproject(np.stack([columns, np.full_like(columns, row)], axis=-1))
         longitude, latitude = longitude_latitude_of_direction(bearing)
         # Beyond 90 degrees off axis the view shows nothing.
         seen = bearing[:, 2] >= 0
