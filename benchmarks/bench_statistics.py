@@ -4,9 +4,9 @@
 
 The bars: without outliers the rms error of every well-determined parameter within 1.1 x the bound, with
 40 % gross outliers within 1.3 x, and errors over sigmas within chi-square at 99 % (over all
-parameters together: Bonferroni). The rms of one
-parameter is itself uncertain by 7 % with a hundred rigs; what an efficient estimate would have made of the
-same noise is therefore worked out beside it, and its luck taken out. All cores are used.
+parameters together: Bonferroni). The rms of one parameter is itself uncertain by 7 % with a hundred rigs;
+what an efficient estimate would have made of the same noise is therefore worked out beside it, and its
+luck taken out. All cores are used.
 """
 
 from __future__ import annotations
@@ -28,13 +28,7 @@ _HEAD = "| outliers | parameter | error / bound | luck taken out | bar | error /
 
 def rows(rigs: int = RIGS) -> tuple[list[str], bool]:
     """Markdown rows, one a parameter and share of outliers, and whether every bar is met."""
-    out, met = (
-        [
-            "| outliers | parameter | error / bound | luck taken out | bar | error / sigma | chi-square at 99 % |"
-        ],
-        True,
-    )
-    out.append("| --- | --- | --- | --- | --- | --- | --- |")
+    out, met = [_HEAD, "| --- | --- | --- | --- | --- | --- | --- |"], True
     names = np.array(NAMES)[FREE]
     for outliers, bar in _BARS:
         with ProcessPoolExecutor(mp_context=multiprocessing.get_context("spawn")) as pool:
