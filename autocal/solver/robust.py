@@ -85,7 +85,11 @@ def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, ste
         inner = restrict(problem, inlier, len(state.point))
         scaled = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * noise))
         outcome = optimise(scaled, state, Squares(), free, steps=steps, tolerance=1e-6)
-        state = outcome.state
+        # A point that nothing in here sees would drift to infinity by its prior, and never come back.
+        used = torch.zeros(len(state.point), dtype=torch.bool, device=inlier.device)
+        used[inner.seen.point] = True
+        state = replace(outcome.state, point=torch.where(used[:, None], outcome.state.point, state.point))
+        outcome = replace(outcome, state=state)
         r2 = squared_misfit(residuals(state, inner.seen), inner.share)
         noise = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
     return Settled(outcome, noise, inlier)
@@ -118,10 +122,18 @@ def _believable(seen: Observations, inlier: Tensor, state: State) -> Tensor:
     confirmed = believable & (sights >= _CONFIRMED_SIGHTS)
     if int(confirmed.sum()) >= _ENOUGH_CONFIRMED:
         low, high = torch.quantile(inverse[confirmed], inverse.new_tensor([0.01, 0.99]))
-        believable &= (sights >= _CONFIRMED_SIGHTS) | ((inverse >= low) & (inverse <= high))
+        # The nearest things are soon out of sight, and it is they that decide the baseline's direction.
+        margin = (high - low) / 2
+        within = (inverse >= low - margin) & (inverse <= high + margin)
+        believable &= (sights >= _CONFIRMED_SIGHTS) | within
     return believable
 
 
 def _with_company(seen: Observations, keep: Tensor, points: int) -> Tensor:
-    """(n,): whether a row's point keeps at least two observations."""
-    return torch.bincount(seen.point[keep], minlength=points)[seen.point] >= 2
+    """(n,): whether a row's point keeps at least two observations, and more than a third of all it has.
+
+    Of many sights two that agree on a place are easily found, along each other's epipolar line, when the
+    rest are wrong.
+    """
+    kept = torch.bincount(seen.point[keep], minlength=points)
+    return ((kept >= 2) & (3 * kept > torch.bincount(seen.point, minlength=points)))[seen.point]
