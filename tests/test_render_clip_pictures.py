@@ -189,6 +189,26 @@ def test_an_interrupted_run_goes_on_and_the_pictures_are_the_same(calibration: P
     assert render_pictures(order, overwrite=True).resumed == 0
 
 
+def test_an_interrupted_replacement_does_not_take_old_pictures_for_its_own(
+    calibration: Path, tmp_path: Path
+) -> None:
+    old = write_clip(tmp_path / "old.mkv", [(400, 512, 512)] * 4)
+    new = write_clip(tmp_path / "new.mkv", [(700, 512, 512)] * 4)
+    out = tmp_path / "out/film_%03d.png"
+    render_pictures(pictures(calibration, old, out))
+
+    def interrupt(stage: str, done: int, total: int) -> None:
+        if done == 1:
+            raise KeyboardInterrupt
+
+    order = pictures(calibration, new, out)
+    with pytest.raises(KeyboardInterrupt):
+        render_pictures(order, overwrite=True, progress=interrupt)
+    assert render_pictures(order, overwrite=True).resumed == 1
+    for number in range(4):
+        assert middle(read(order.target.path(number)))[0] == pytest.approx((700 - 64) / 876 * 65535, abs=0.5)
+
+
 def test_pictures_of_another_order_are_not_taken_over(calibration: Path, tmp_path: Path) -> None:
     clip = write_clip(tmp_path / "clip.mkv", [(500, 512, 512)] * 3)
     order = pictures(calibration, clip, tmp_path / "out/film_%03d.png")

@@ -12,35 +12,40 @@ from numpy.typing import NDArray
 
 from autocal.errors import OutputError
 from autocal.render.sequence import Sequence
+from autocal.whole_file import whole_file
 
 
 class NumberedOrder:
-    """A note beside the pictures while they are being made: what they are made from, which were bad."""
+    """A note beside the pictures while they are being made: what they are made from, which pictures of an
+    earlier order they replace (number and time of change, ns), which were bad."""
 
     def __init__(self, target: Sequence, facts: dict[str, Any]) -> None:
         """facts: all that the pictures depend on, as JSON holds it."""
         self._target = target
         self._note = target.folder / f".{target.head}{target.tail}.rendering.json"
         self._facts = json.loads(json.dumps(facts))  # as they will be read back
+        self._older: dict[str, int] = {}
         self.repeated: list[int] = []
 
-    def begin(self, numbers: range, overwrite: bool) -> set[int]:
+    def begin(self, numbers: Iterable[int], overwrite: bool) -> set[int]:
         """The numbers that an interrupted run of the same order has finished.
 
+        Pictures that were there before that run, to be replaced by it, do not count until it has done so.
         Raises OutputError where pictures of another order are in the way.
         """
-        there = {n for n in numbers if self._target.path(n).exists()}
+        paths = {n: self._target.path(n) for n in numbers}
         try:
+            there = {n: path.stat().st_mtime_ns for n, path in paths.items() if path.exists()}
             if self._note.exists():
                 noted = json.loads(self._note.read_text())
                 if noted["facts"] == self._facts:
-                    self.repeated = noted["repeated"]
-                    return there
+                    self._older, self.repeated = noted["older"], noted["repeated"]
+                    return {n for n, changed in there.items() if self._older.get(str(n)) != changed}
             if there and not overwrite:
-                first = self._target.path(min(there))
                 raise OutputError(
-                    f"{first} exists already: choose another name, or give --force to replace it"
+                    f"{paths[min(there)]} exists already: choose another name, or give --force to replace it"
                 )
+            self._older = {str(n): changed for n, changed in there.items()}
             self._write()
         except OSError as error:
             raise OutputError(
@@ -60,7 +65,9 @@ class NumberedOrder:
         self._note.unlink(missing_ok=True)
 
     def _write(self) -> None:
-        self._note.write_text(json.dumps({"facts": self._facts, "repeated": self.repeated}))
+        with whole_file(self._note, overwrite=True) as beside:
+            noted = {"facts": self._facts, "older": self._older, "repeated": self.repeated}
+            beside.write_text(json.dumps(noted))
 
 
 def write_picture(path: Path, picture: NDArray[Any], like: Any = None) -> None:

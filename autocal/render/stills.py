@@ -5,7 +5,6 @@ A picture appears under its name only when whole, so an interrupted sequence goe
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocal.calibration import Calibration
+from autocal.cores import cores
 from autocal.errors import FootageError, OutputError
 from autocal.footage.orientation import orientation_of_exif
 from autocal.matches import LEFT, RIGHT
@@ -64,9 +64,10 @@ def render_stills(
     order = NumberedOrder(target, facts)
     done = order.begin(numbers, overwrite)
     missing = [n for n in numbers if n not in done]
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+    with ThreadPoolExecutor(cores(), thread_name_prefix="remap") as pool:
         renderer: _StillRenderer | None = None
-        for number, (spec, picture) in ahead(((n, _read(source.path(n))) for n in missing), 1):
+        pictures = ahead(((n, _read(source.path(n))) for n in missing), 1)
+        for count, (number, (spec, picture)) in enumerate(pictures, start=len(done) + 1):
             if renderer is None:
                 size = (picture.shape[1], picture.shape[0])
                 renderer = _StillRenderer(Calibration.load(calibration), look, size, pool)
@@ -75,7 +76,7 @@ def render_stills(
             with whole_file(target.path(number), overwrite=overwrite) as beside:
                 write_picture(beside, result, spec)
             if progress:
-                progress("render", len(numbers) - len(missing) + missing.index(number) + 1, len(numbers))
+                progress("render", count, len(numbers))
     order.end()
     return StillsReport(len(numbers), len(done))
 
