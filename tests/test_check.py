@@ -16,8 +16,9 @@ from autocal.exchange.opencv_model import calibration_from_opencv
 from autocal.geometry import ImageCircle, Lens, Rig
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import NAMES
-from autocal.verify.check import CheckResult, check_pairs
+from autocal.verify.check import check_pairs
 from autocal.verify.check_comfort import far_check, local_disparity, zones
+from autocal.verify.check_result import CheckResult
 from autocal.verify.check_words import as_data, sentence
 from samples.truth import EyeTruth, Truth, load_truth
 from tests.check_takes import knocked, take

@@ -18,7 +18,8 @@ from autocal.geometry.rotation import rotation_about
 from autocal.render.anaglyph import ANAGLYPH_MARK
 from autocal.render.remap import remap_plane
 from autocal.tagging import Equirect, SpatialTags, tag_file
-from autocal.verify.check import CheckResult, check_pairs
+from autocal.verify.check import check_pairs
+from autocal.verify.check_result import CheckResult
 from autocal.verify.film import film_calibration, film_lens, open_film, view_plan
 from samples.truth import load_truth
 from tests.check_takes import knocked, take

@@ -103,7 +103,8 @@ def check_clip(order: ClipOrder, *, progress: Progress) -> ClipResult:
     from autocal.exchange.any_file import load_any
     from autocal.footage import open_footage
     from autocal.report.page_check import write_check_report
-    from autocal.verify.check import AXES, check_clips
+    from autocal.verify.check import check_clips
+    from autocal.verify.check_result import AXES
     from autocal.verify.check_words import as_data, sentence
 
     settings = order.settings

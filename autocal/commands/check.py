@@ -12,7 +12,7 @@ import click
 from autocal.commands._parameters import force_option, refuse_report, report_option
 
 if TYPE_CHECKING:
-    from autocal.verify.check import CheckResult
+    from autocal.verify.check_result import CheckResult
 
 _EXIT_CODES = {"holds": 0, "drifted": 1, "cannot-tell": 3}
 

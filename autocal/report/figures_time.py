@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from autocal.geometry.lens import Array
 from autocal.report.figures_style import ACCENT, LEFT_EYE, QUIET, new_panel, svg_panel
 from autocal.report.page import Panel
-from autocal.verify.check import AXES, CheckResult
+from autocal.verify.check_result import AXES, CheckResult
 from autocal.verify.history import QUANTITIES, History
 
 _SIZE_PX: Final = (1080, 230)

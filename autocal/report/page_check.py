@@ -32,7 +32,7 @@ from autocal.report.page_parts import as_sentence, cautions, facts_of, with_sigm
 from autocal.report.page_table import Cell, Entry, Table
 from autocal.report.pictures_disparity import FieldDisparity
 from autocal.report.pictures_views import Picture
-from autocal.verify.check import AXES, CheckResult, UsedMatches
+from autocal.verify.check_result import AXES, CheckResult, UsedMatches
 from autocal.verify.check_words import change_sentence, sentence, summary_lines
 
 _STATES: Final[dict[str, State]] = {"holds": "good", "drifted": "bad", "cannot-tell": "unknown"}

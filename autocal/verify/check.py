@@ -8,9 +8,8 @@ own uncertainty counts as well as the matches': d^T (C1 + C2)^-1 d (Hansen et al
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,15 +22,8 @@ from autocal.geometry.epipolar import horizontal_disparity, vertical_disparity
 from autocal.geometry.lens import Array
 from autocal.geometry.rotation import rotation_about, rotation_vector_from_matrix
 from autocal.verify.check_change import Change, find_changes
-from autocal.verify.check_comfort import (
-    Cells,
-    FarCheck,
-    ZoneComfort,
-    far_check,
-    local_disparity,
-    worst,
-    zones,
-)
+from autocal.verify.check_comfort import FarCheck, far_check, local_disparity, worst, zones
+from autocal.verify.check_result import CheckResult, Spread, UsedMatches, cannot_tell
 from autocal.verify.check_rotation import (
     FITTED,
     Fit,
@@ -42,100 +34,14 @@ from autocal.verify.check_rotation import (
     rows_of,
     yaw_pitch_roll_deg,
 )
+from autocal.verify.check_verdict import HAND_STEP_DEG, MATTERS_DEG, decide, p_value, what_is_missing
 from autocal.verify.check_windows import FEWEST_CELLS, FEWEST_MATCHES, Window, timeline
 from autocal.verify.clip_pairs import ClipPairs, clip_pairs, footage_pairs
 
-Verdict = Literal["holds", "drifted", "cannot-tell"]
-AXES: Final = ("yaw", "pitch", "roll")
-#: A difference counts when chance alone would show one on any of the four axes in one clip of a hundred.
-SIGNIFICANCE: Final = 0.01
-#: Hands move a calibration in steps of 0.1 degree; a third of a step is not worth a hand (common
-#: practice, no source).
-HAND_STEP_DEG: Final = 0.1
-MATTERS_DEG: Final = HAND_STEP_DEG / 3
-#: A difference in size of 0.3 % is 8' of vertical disparity at 45 degrees off axis; a third, likewise.
-SIZE_STEP_PERCENT: Final = 0.3
-MATTERS_SIZE_PERCENT: Final = SIZE_STEP_PERCENT / 3
 #: Changes within a take are told from a tenth of a hand step on, and count from a third on.
 CHANGE_TOLD_DEG: Final = HAND_STEP_DEG / 10
-#: What a turn and a difference in size leave unexplained, locally, before the lenses are doubted.
-UNEXPLAINED_ARCMIN: Final = 4.0
 _WINDOWS: Final = 16
 _ARCMIN: Final = 60.0 * 180.0 / np.pi
-
-
-@dataclass(frozen=True)
-class Spread:
-    """Vertical disparity of the matches that agree: median and 95th percentile of the absolute, arcmin."""
-
-    median_absolute: float
-    p95: float
-
-
-@dataclass(frozen=True, eq=False)
-class UsedMatches:
-    """What was measured, match by match, the calibration applied.
-
-    left, right: (n, 3), rectified unit directions in the rig frame; left_view, right_view: the same with the
-    calibration's convergence. vertical_arcmin: (n,);
-    horizontal_arcmin: (n,), with the calibration's convergence; sigma_arcmin: (n,), of either, from the pixel
-    sigmas. agreeing: (n,), False for those taken for mismatches. window: (n,), number of the window, -1 for
-    none. pixel_left, pixel_right: (n, 2), px.
-    """
-
-    left: Array
-    right: Array
-    left_view: Array
-    right_view: Array
-    vertical_arcmin: Array
-    horizontal_arcmin: Array
-    sigma_arcmin: Array
-    agreeing: NDArray[np.bool_]
-    window: NDArray[np.int64]
-    pixel_left: Array
-    pixel_right: Array
-
-
-@dataclass(frozen=True, eq=False)
-class CheckResult:
-    """Everything a check found.
-
-    drifted_axes: of "yaw", "pitch", "roll", "size", "lenses". missing: what the footage lacks, in words.
-    rotation_deg: (3,), yaw, pitch, roll of the right eye now (after the last step in the take) against
-    where the calibration has it; covariance_deg2: (3, 3), of matches and calibration together;
-    sigma_matches_deg: (3,), of the matches alone; size_percent: right picture larger than the calibration
-    says.
-    p_value: of the three angles together, if nothing had turned. changes: within the take.
-    unexplained_arcmin: local vertical disparity (rms over cells) that neither a turn nor size explain.
-    NaN where not measured.
-    """
-
-    verdict: Verdict
-    drifted_axes: tuple[str, ...]
-    missing: tuple[str, ...]
-    rotation_deg: Array
-    covariance_deg2: Array
-    sigma_matches_deg: Array
-    size_percent: float
-    size_sigma_percent: float
-    p_value: float
-    unexplained_arcmin: float
-    vertical: Spread
-    matches: int
-    rejected: int
-    windows: tuple[Window, ...]
-    changes: tuple[Change, ...]
-    zones: tuple[ZoneComfort, ...]
-    comfort: str | None
-    far: FarCheck
-    cells: Cells | None
-    used: UsedMatches | None
-    notes: tuple[str, ...]
-
-    @property
-    def sigma_deg(self) -> Array:
-        """(3,), of yaw, pitch, roll, matches and calibration together."""
-        return np.sqrt(np.diag(self.covariance_deg2))
 
 
 def check_clips(
@@ -147,9 +53,9 @@ def check_clips(
     Footage with too little texture is no error: the verdict is then that it cannot be told.
     """
     try:
-        seen = clip_pairs(clips, calibration, np.random.default_rng(seed), frames=windows, burst=1)
+        seen = clip_pairs(clips, calibration, np.random.default_rng(seed), frames=windows)
     except TextureError as problem:
-        return _cannot_tell((str(problem),), 0, ())
+        return cannot_tell((str(problem),), 0, ())
     return check_pairs(calibration, seen)
 
 
@@ -165,7 +71,7 @@ def check_film(path: Path, *, windows: int = _WINDOWS, seed: int = 0) -> CheckRe
         try:
             seen = footage_pairs(film, calibration, np.random.default_rng(seed), frames=windows)
         except TextureError as problem:
-            return _cannot_tell((str(problem),), 0, ())
+            return cannot_tell((str(problem),), 0, ())
     return check_pairs(calibration, seen, rendered=True)
 
 
@@ -179,7 +85,7 @@ def check_pairs(calibration: Calibration, seen: ClipPairs, *, rendered: bool = F
     rig = calibration.rig
     rows = rows_of(rig, seen.pairs)
     if len(rows) < FEWEST_MATCHES or len(np.unique(rows.cell)) < FEWEST_CELLS:
-        return _cannot_tell(_too_few(rows), len(rows), seen.notes)
+        return cannot_tell(_too_few(rows), len(rows), seen.notes)
     _, overall = refined(rows, rig)
     take = timeline(rows, seen.moments, rig, overall.agreeing)
     changes = _changes(take.windows)
@@ -210,8 +116,8 @@ def check_pairs(calibration: Calibration, seen: ClipPairs, *, rendered: bool = F
                 f"yaw of {rotation[0]:+.4f} ± {np.sqrt(axes_covariance[0, 0]):.4f}° is taken for the "
                 "convergence of the views: the furthest content lies at zero disparity"
             )
-    verdict, axes = _decide(counted, deviations, changes, unexplained)
-    missing = _missing(counted, deviations) if verdict == "cannot-tell" else ()
+    verdict, axes = decide(counted, deviations, changes, unexplained)
+    missing = what_is_missing(counted, deviations) if verdict == "cannot-tell" else ()
     return CheckResult(
         verdict,
         axes,
@@ -221,7 +127,7 @@ def check_pairs(calibration: Calibration, seen: ClipPairs, *, rendered: bool = F
         np.sqrt(np.diag(to_axes @ fit.covariance @ to_axes.T)),
         size,
         size_sigma,
-        _p_value(rotation, axes_covariance),
+        p_value(rotation, axes_covariance),
         unexplained,
         _spread(used.vertical_arcmin[agreeing]),
         int(agreeing.sum()),
@@ -247,85 +153,12 @@ def _changes(windows: Sequence[Window]) -> tuple[Change, ...]:
     return tuple(change for change in found if np.abs(change.size_deg).max() > CHANGE_TOLD_DEG)
 
 
-def _decide(
-    values: Array, sigmas: Array, changes: Sequence[Change], unexplained: float
-) -> tuple[Verdict, tuple[str, ...]]:
-    """The verdict, and the axes that drifted. values, sigmas: (4,), yaw, pitch, roll (deg), size (%).
-
-    A change within the take counts on its own: no calibration holds before and after it.
-    """
-    from scipy.stats import norm
-
-    matters = np.array([MATTERS_DEG] * 3 + [MATTERS_SIZE_PERCENT])
-    beyond_chance = norm.isf(SIGNIFICANCE / len(values) / 2)  # Bonferroni over the axes
-    moved = (np.abs(values) > matters) & (np.abs(values) > beyond_chance * sigmas)
-    for change in changes:
-        size = np.abs(change.size_deg)
-        moved[:3] |= (size > MATTERS_DEG) & (size > beyond_chance * change.sigma_deg)
-    axes = [name for name, m in zip((*AXES, "size"), moved, strict=True) if m]
-    if unexplained > UNEXPLAINED_ARCMIN:
-        axes.append("lenses")
-    if axes:
-        return "drifted", tuple(axes)
-    return ("cannot-tell" if _open(values, sigmas).any() else "holds"), ()
-
-
-def _open(values: Array, sigmas: Array) -> NDArray[np.bool_]:
-    """(4,): where a difference worth a hand step cannot be excluded, at 95 %."""
-    step = np.array([HAND_STEP_DEG] * 3 + [SIZE_STEP_PERCENT])
-    return np.abs(values) + 1.96 * sigmas > step
-
-
-def _missing(values: Array, sigmas: Array) -> tuple[str, ...]:
-    names = np.array([*AXES, "size"])[_open(values, sigmas)]
-    units = {"size": "%"}
-    table = dict(zip((*AXES, "size"), sigmas, strict=True))
-    uncertain = ", ".join(f"{n} ± {table[n]:.3f} {units.get(n, '°')}" for n in names)
-    return (
-        f"too uncertain: {uncertain} (one sigma). Film more texture all over the picture, near things "
-        "beside far ones, for longer; or use a calibration that is itself surer",
-    )
-
-
 def _too_few(rows: Rows) -> tuple[str, ...]:
     return (
         f"too little texture: {len(rows)} points seen by both eyes in {len(np.unique(rows.cell))} parts of "
         f"the picture, at least {FEWEST_MATCHES} in {FEWEST_CELLS} parts are needed. Film a place full of "
         "detail, in good light, sharp, and more of it",
     )
-
-
-def _cannot_tell(missing: tuple[str, ...], matches: int, notes: tuple[str, ...]) -> CheckResult:
-    nothing = np.full(3, np.nan)
-    return CheckResult(
-        "cannot-tell",
-        (),
-        missing,
-        nothing,
-        np.full((3, 3), np.nan),
-        nothing,
-        np.nan,
-        np.nan,
-        np.nan,
-        np.nan,
-        Spread(np.nan, np.nan),
-        matches,
-        0,
-        (),
-        (),
-        (),
-        None,
-        FarCheck(np.nan, np.nan, np.nan, np.nan, None),
-        None,
-        None,
-        notes,
-    )
-
-
-def _p_value(rotation: Array, covariance: Array) -> float:
-    from scipy.stats import chi2
-
-    return float(chi2.sf(rotation @ np.linalg.solve(covariance, rotation), len(AXES)))
 
 
 def _spread(vertical: Array) -> Spread:

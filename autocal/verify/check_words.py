@@ -7,21 +7,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from autocal.verify.check import (
-    AXES,
-    HAND_STEP_DEG,
-    MATTERS_DEG,
-    MATTERS_SIZE_PERCENT,
-    SIGNIFICANCE,
-    SIZE_STEP_PERCENT,
-    CheckResult,
-)
 from autocal.verify.check_change import LEVEL, Change
 from autocal.verify.check_comfort import (
     CAUTION,
     DIVERGENCE_LIMITS_ARCMIN,
     SOURCES,
     VERTICAL_LIMITS_ARCMIN,
+)
+from autocal.verify.check_result import AXES, CheckResult
+from autocal.verify.check_verdict import (
+    HAND_STEP_DEG,
+    MATTERS_DEG,
+    MATTERS_SIZE_PERCENT,
+    SIGNIFICANCE,
+    SIZE_STEP_PERCENT,
 )
 from autocal.verify.check_windows import Window
 from autocal.verify.compare_words import without_nan

@@ -44,7 +44,6 @@ def clip_pairs(
     rng: np.random.Generator,
     *,
     frames: int = 12,
-    burst: int = 1,
 ) -> ClipPairs:
     """Match the eyes of a clip. The calibration's lenses only guide the search, and say which half is left.
 
@@ -53,11 +52,11 @@ def clip_pairs(
     from autocal.footage import open_footage
 
     with open_footage(list(clips)) as footage:
-        return footage_pairs(footage, calibration, rng, frames=frames, burst=burst)
+        return footage_pairs(footage, calibration, rng, frames=frames)
 
 
 def footage_pairs(
-    footage: Footage, calibration: Calibration, rng: np.random.Generator, *, frames: int, burst: int = 1
+    footage: Footage, calibration: Calibration, rng: np.random.Generator, *, frames: int
 ) -> ClipPairs:
     """Match the eyes of open footage; see `clip_pairs`."""
     from autocal.footage import find_image_circles
@@ -65,7 +64,7 @@ def footage_pairs(
 
     moments: list[Moment] = []
     rig = carried_over(calibration, footage.half_size).rig
-    survey = footage.choose(frames, burst=burst)
+    survey = footage.choose(frames, burst=1)
     first, second = find_image_circles(survey)
     lenses = (rig.right, rig.left) if calibration.swapped else (rig.left, rig.right)
     bursts = _noted(footage.bursts(survey), moments)
