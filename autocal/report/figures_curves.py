@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Callable
+from typing import Any, Final
 
 import numpy as np
 
@@ -75,33 +76,39 @@ def lens_panels(calibration: Calibration, name: str) -> tuple[Panel, ...]:
 
 def _image_height(eyes: tuple[Lens, Lens], calibration: Calibration, name: str) -> Panel:
     figure, axes = new_panel(440, 340)
-    words = []
-    for eye, (label, colour, dashes) in enumerate(_EYES):
-        angle = _angles(eyes[eye])
-        radius, sigma = image_height_px(calibration, eye, angle)
-        axes.fill_between(angle, radius - 2 * sigma, radius + 2 * sigma, color=colour, alpha=0.25, lw=0)
-        axes.plot(angle, radius, color=colour, ls=dashes, lw=2, label=label)
-        words.append(f"{label} {radius[-1]:.1f} px at {angle[-1]:.0f}°")
-    axes.set(xlabel="degrees off the lens's axis", ylabel="px from the centre", xlim=(0, 90))
+    words = _draw_both(axes, eyes, calibration, image_height_px, "{:.1f} px")
+    axes.set(ylabel="px from the centre")
     axes.set_ylim(bottom=0)
-    axes.legend(frameon=False, labelcolor=QUIET, fontsize=11)
-    alt = f"Image height against angle: {', '.join(words)}."
+    alt = f"Image height against angle: {words}."
     return svg_panel(figure, name, alt, "Where each lens puts a ray.")
 
 
 def _departure(eyes: tuple[Lens, Lens], calibration: Calibration, name: str) -> Panel:
     figure, axes = new_panel(440, 340)
+    words = _draw_both(axes, eyes, calibration, departure_percent, "{:+.1f} %")
+    axes.set(ylabel="% from equidistant")
+    caption = "How far each lens departs from an equidistant one of its own focal length."
+    return svg_panel(figure, name, f"Departure from an equidistant lens: {words}.", caption)
+
+
+def _draw_both(
+    axes: Any,
+    eyes: tuple[Lens, Lens],
+    calibration: Calibration,
+    measure: Callable[[Calibration, int, Array], tuple[Array, Array]],
+    form: str,
+) -> str:
+    """Draw what `measure` tells of both eyes, with its band; the values at the rim in words."""
     words = []
     for eye, (label, colour, dashes) in enumerate(_EYES):
         angle = _angles(eyes[eye])
-        share, sigma = departure_percent(calibration, eye, angle)
-        axes.fill_between(angle, share - 2 * sigma, share + 2 * sigma, color=colour, alpha=0.25, lw=0)
-        axes.plot(angle, share, color=colour, ls=dashes, lw=2, label=label)
-        words.append(f"{label} {share[-1]:+.1f} % at {angle[-1]:.0f}°")
-    axes.set(xlabel="degrees off the lens's axis", ylabel="% from equidistant", xlim=(0, 90))
+        value, sigma = measure(calibration, eye, angle)
+        axes.fill_between(angle, value - 2 * sigma, value + 2 * sigma, color=colour, alpha=0.25, lw=0)
+        axes.plot(angle, value, color=colour, ls=dashes, lw=2, label=label)
+        words.append(f"{label} {form.format(value[-1])} at {angle[-1]:.0f}°")
+    axes.set(xlabel="degrees off the lens's axis", xlim=(0, 90))
     axes.legend(frameon=False, labelcolor=QUIET, fontsize=11)
-    caption = "How far each lens departs from an equidistant one of its own focal length."
-    return svg_panel(figure, name, f"Departure from an equidistant lens: {', '.join(words)}.", caption)
+    return ", ".join(words)
 
 
 def _eye_difference(eyes: tuple[Lens, Lens], calibration: Calibration, name: str) -> Panel:
