@@ -72,6 +72,11 @@ class _BatchCommand(click.Command):
     type=click.IntRange(1, 256),
     help="Worker processes on this machine.  [default: one for two cores and 3.5 GiB]",
 )
+@click.option(
+    "--baseline-mm",
+    type=click.FloatRange(min=1, max=2000),
+    help="Distance between the lenses: to check, if CAL does not say; to solve, if it is not 60.",
+)
 @click.option("--force", is_flag=True, help="Make everything again and replace what is there.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")
 @click.option("--quiet", is_flag=True, help="No progress.")
@@ -152,9 +157,14 @@ def batch(
     ctx.exit(0 if all(result.is_well for result in results) else _NOT_ALL_WELL)
 
 
-batch.params += {
-    p.name: p for command in (solve, check, render) for p in command.params if p.name in _SHARED
-}.values()
+def _shared_params() -> list[click.Parameter]:
+    """The options of the commands for one clip, each once; what the batch has of its own comes first."""
+    own = {param.name for param in batch.params}
+    params = {p.name: p for command in (solve, check, render) for p in command.params if p.name in _SHARED}
+    return [param for name, param in params.items() if name not in own]
+
+
+batch.params += _shared_params()
 
 
 def _refuse_options_of_other_jobs(ctx: click.Context, job: str) -> None:

@@ -93,7 +93,11 @@ class _Colour(click.ParamType):
 )
 @click.option("--size", type=SizeType(), help="Of the side-by-side film.  [default: 8192x4096]")
 @click.option(
-    "--codec", type=click.Choice(["hevc", "h264", "prores", "ffv1"]), default="hevc", show_default=True
+    "--codec",
+    type=click.Choice(["hevc", "h264", "prores", "ffv1"]),
+    default="hevc",
+    show_default=True,
+    help="How the film is compressed; ffv1 loses nothing.",
 )
 @click.option("--bitrate", type=_Bitrate(), help="Like 80M.  [default: 80M, unless --quality is given]")
 @click.option("--quality", type=click.FloatRange(0, 51), help="Constant quality; smaller is better.")
@@ -103,8 +107,21 @@ class _Colour(click.ParamType):
 )
 @click.option("--from", "start", type=_Time(), help="Start here: seconds, or h:m:s.")
 @click.option("--to", "end", type=_Time(), help="Stop here.")
-@click.option("--filter", "resampling", type=click.Choice(["cubic", "lanczos", "linear"]), default="cubic")
-@click.option("--device", type=click.Choice(["cpu", "cuda", "auto"]), default="auto", show_default=True)
+@click.option(
+    "--filter",
+    "resampling",
+    type=click.Choice(["cubic", "lanczos", "linear"]),
+    default="cubic",
+    show_default=True,
+    help="How pixels are interpolated.",
+)
+@click.option(
+    "--device",
+    type=click.Choice(["cpu", "cuda", "auto"]),
+    default="auto",
+    show_default=True,
+    help="What remaps: the processor, a CUDA card, or the card if there is one.",
+)
 @click.option("--level", type=_Angles(), default=(0.0, 0.0, 0.0), help="Turn the view: up, clockwise, right.")
 @click.option(
     "--feather", type=click.FloatRange(0, 45), default=0.0, help="Soften the rim over so many degrees."

@@ -47,27 +47,43 @@ class _Far(click.ParamType):
 @click.option("--fov", "fov_deg", type=float, metavar="DEG", help="Field of view across the image circle.")
 @click.option("--focal-mm", type=float, help="Focal length of the lenses, with --pixel-um.")
 @click.option("--pixel-um", type=float, help="Pixel pitch of the footage, micrometres.")
-@click.option("--projection", type=click.Choice(_PROJECTIONS), default="equidistant", show_default=True)
 @click.option(
-    "--baseline-mm", type=click.FloatRange(min=1, max=2000), help="Distance between the lenses.  [60]"
+    "--projection",
+    type=click.Choice(_PROJECTIONS),
+    default="equidistant",
+    show_default=True,
+    help="How the lenses draw, to begin with.",
 )
 @click.option(
-    "--eyes", type=click.Choice(["auto", "left-right", "right-left"]), default="auto", show_default=True
+    "--baseline-mm",
+    type=click.FloatRange(min=1, max=2000),
+    help="Distance between lenses.  [default: 60]",
+)
+@click.option(
+    "--eyes",
+    type=click.Choice(["auto", "left-right", "right-left"]),
+    default="auto",
+    show_default=True,
+    help="Which eye's picture is in the left half, which in the right.",
 )
 @click.option(
     "--start", type=click.Path(path_type=Path), metavar="CAL", help="An earlier calibration of this unit."
 )
 @click.option("--hold", type=click.Choice(["lenses"]), help="Solve rotation and baseline direction only.")
 @click.option("--far", type=_Far(), default="auto", show_default=True, help="Where the far plane goes.")
+@click.option("--size", type=SizeType(), default=(8192, 4096), help="Of the ST map.  [default: 8192x4096]")
 @click.option(
-    "--size", type=SizeType(), default=(8192, 4096), show_default="8192x4096", help="Of the ST map."
+    "--frames", type=click.IntRange(1, 2000), default=24, show_default=True, help="How many pictures to use."
 )
-@click.option(
-    "--frames", type=click.IntRange(1, 2000), default=24, show_default=True, help="How many to use."
-)
-@click.option("--seed", type=int, default=0, show_default=True)
+@click.option("--seed", type=int, default=0, show_default=True, help="For random choices.")
 @click.option("--unit", help="Name of the unit, kept in the calibration.")
-@click.option("--device", type=click.Choice(["cpu", "cuda"]), default="cpu", show_default=True)
+@click.option(
+    "--device",
+    type=click.Choice(["cpu", "cuda"]),
+    default="cpu",
+    show_default=True,
+    help="What computes: the processor, or a CUDA card.",
+)
 @click.option(
     "--report", type=click.Path(path_type=Path), metavar="DIR", help="Write report.html there as well."
 )

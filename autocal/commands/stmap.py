@@ -17,9 +17,15 @@ if TYPE_CHECKING:
 @click.argument("calibration", metavar="CAL", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="The EXR file to write.")
 @click.option(
-    "--size", type=SizeType(), default=(8192, 4096), show_default="8192x4096", help="Of both views together."
+    "--size", type=SizeType(), default=(8192, 4096), help="Of both views together.  [default: 8192x4096]"
 )
-@click.option("--eye", type=click.Choice(["left", "right", "both"]), default="both", show_default=True)
+@click.option(
+    "--eye",
+    type=click.Choice(["left", "right", "both"]),
+    default="both",
+    show_default=True,
+    help="Whose view the map makes.",
+)
 @click.option(
     "--source",
     type=click.Choice(["frame", "eye"]),
@@ -27,7 +33,13 @@ if TYPE_CHECKING:
     show_default=True,
     help="What u and v run over: the whole side-by-side frame, or one eye's own file.",
 )
-@click.option("--v-origin", type=click.Choice(["bottom", "top"]), default="bottom", show_default=True)
+@click.option(
+    "--v-origin",
+    type=click.Choice(["bottom", "top"]),
+    default="bottom",
+    show_default=True,
+    help="Where v is 0: at the bottom of the picture, or at its top.",
+)
 @click.option("--force", is_flag=True, help="Replace an existing file.")
 def stmap(
     calibration: Path,
