@@ -79,8 +79,11 @@ def refuse_nonsense(options: SolveOptions) -> None:
 
 
 def with_start_as_filmed(options: SolveOptions, half_size: tuple[int, int]) -> SolveOptions:
-    """An earlier calibration carried over to this footage's size; with it the order of the eyes is known,
-    unless said otherwise."""
+    """The options with an earlier calibration carried over to the footage's size.
+
+    With it the order of the eyes is known, unless said otherwise. half_size: (width, height), px. Raises
+    CalibrationFileError where the footage has another aspect.
+    """
     if options.start is None:
         return options
     from autocal.exchange.any_file import carried_over
@@ -96,7 +99,10 @@ def half_lenses(
     options: SolveOptions,
     log: Remarks,
 ) -> tuple[Lens, Lens]:
-    """The nominal lens of the first and the second half. half_size: (width, height), px."""
+    """The nominal lens of the first and the second half. half_size: (width, height), px.
+
+    Raises LensError where a stated lens does not go with the image circle that was found.
+    """
     if options.start is not None:
         rig = options.start.rig
         return (rig.right, rig.left) if options.eyes == "right-left" else (rig.left, rig.right)
@@ -135,6 +141,7 @@ def _refuse_unlikely_focal(lens: Lens, found: FoundCircle) -> None:
 
 
 def circle_of(found: FoundCircle, lens: Lens) -> ImageCircle:
+    """The image circle that matches are looked for in: as found, else as the lens has it."""
     return found.circle if found.found or lens.circle is None else lens.circle
 
 
