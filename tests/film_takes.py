@@ -100,8 +100,3 @@ def sound_packets(path: Path) -> list[tuple[Fraction, bytes]]:
 
 def order(calibration: Path, clip: Path, out: Path, **more: Any) -> FilmOrder:
     return FilmOrder(calibration, clip, out, **{"look": LOOK, "compression": Compression(quality=12), **more})
-
-
-def packets(path: Path) -> list[tuple[int, int | None, int | None, bytes]]:
-    with av.open(str(path)) as container:
-        return [(p.stream_index, p.pts, p.dts, bytes(p)) for p in container.demux() if p.size]

@@ -20,14 +20,8 @@ from autocal.geometry import Lens, Rig
 from autocal.render.film import render_film
 from autocal.render.renderer import Look
 from autocal.render.settings import Compression
-from tests.film_takes import (
-    RATE,
-    lumas,
-    order,
-    packets,
-    rig,
-    write_clip,
-)
+from tests.film_clips import packets
+from tests.film_takes import RATE, lumas, order, rig, write_clip
 
 
 @pytest.fixture
@@ -72,9 +66,14 @@ def test_pieces_of_another_order_are_not_joined_in(calibration: Path, tmp_path: 
     assert render_film(other).resumed == 0
 
 
-def test_a_bad_picture_is_replaced_by_the_one_before_and_named(calibration: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("begin", [0, 50])
+def test_a_bad_picture_is_replaced_by_the_one_before_and_named(
+    calibration: Path, tmp_path: Path, begin: int
+) -> None:
+    """Its time is counted from the clip's first picture, as those of --from and --to are."""
     # Pictures that stand alone, so that one can be damaged without its neighbours.
-    clip = write_clip(tmp_path / "clip.mkv", 10, gop=1, options={"g": "1", "bf": "0"})
+    pts = range(begin, begin + 10)
+    clip = write_clip(tmp_path / "clip.mkv", 10, gop=1, options={"g": "1", "bf": "0"}, pts=pts)
     data = bytearray(clip.read_bytes())
     with av.open(str(clip)) as container:
         bad = [p for p in container.demux(video=0) if p.size][6]

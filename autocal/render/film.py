@@ -62,7 +62,8 @@ class FilmReport:
     """What became of an order.
 
     pictures: how many the film has. repeated: bad pictures, each the picture's number in the clip and
-    its time in s; the last good one stands in. missing_end_s: how much earlier than it says the clip
+    its time in s from the
+    clip's first; the last good one stands in. missing_end_s: how much earlier than it says the clip
     ends. resumed: how many pictures were there from an interrupted run.
     """
 
@@ -168,10 +169,10 @@ def finish_film(plan: FilmPlan, *, overwrite: bool = False) -> FilmReport:
             join(plan.pieces, clip, beside, first=first, last=last, shift=shift, title=order.out.stem)
             if not order.anaglyph:
                 tag_file(beside, in_place=True)
-        repeated = tuple((place, clip.seconds(clip.pts[place])) for place in work.repeated(plan.pieces))
+        times = {place: clip.seconds(clip.pts[place] - clip.pts[0]) for place in work.repeated(plan.pieces)}
         work.remove()
     missing_end = clip.missing_end_s if last == len(clip.pts) and order.end_s is None else 0.0
-    return FilmReport(order.out, last - first, repeated, missing_end, plan.resumed)
+    return FilmReport(order.out, last - first, tuple(times.items()), missing_end, plan.resumed)
 
 
 @contextmanager
