@@ -44,22 +44,21 @@ class WorkFolder:
     def __init__(self, film: Path) -> None:
         self.path = film.parent / f".{film.name}.rendering"
 
-    def prepare(self, order: dict[str, object]) -> bool:
-        """Make the folder ready for an order; returns whether pieces of it are there already.
+    def prepare(self, order: dict[str, object]) -> None:
+        """Make the folder ready for an order; pieces of another are removed, those of the same one stay.
 
-        Pieces of another order are removed. Raises OutputError where the folder cannot be written.
+        Raises OutputError where the folder cannot be written.
         """
         wanted = json.dumps(order, sort_keys=True, indent=1)
         note = self.path / _ORDER
         try:
             if note.exists() and note.read_text() == wanted:
-                return any(self.path.glob("piece-*.piece"))
+                return
             self.remove()
             self.path.mkdir(parents=False)
             note.write_text(wanted)
         except OSError as error:
             raise OutputError(f"{self.path}: cannot be written ({error.strerror or error})") from error
-        return False
 
     def pieces(self, first: int, last: int, size: int) -> list[Piece]:
         """The film's pieces of `size` pictures, the last one shorter."""
