@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
-from autocal.geometry import Rig, matrix_from_yaw_pitch_roll
+from autocal.calibration import Calibration
+from autocal.geometry import ImageCircle, Lens, Rig, matrix_from_yaw_pitch_roll
 from autocal.geometry.lens import Array
 from autocal.matches import EyePairs
 from autocal.verify.clip_pairs import ClipPairs, Moment
+from samples.truth import EyeTruth, Truth
 from tests.simulation import SIZE, random_points, simulate
 
+HARBOUR = Path(__file__).parents[1] / "samples" / "harbour.mp4"
 NOISE_PX = 0.3
 
 
@@ -56,3 +60,20 @@ def take(
     )
     moments = tuple(Moment(0, 12 * i, 0.5 * i, i) for i in range(len(rigs)))
     return ClipPairs(pairs, SIZE, (), moments)
+
+
+def _fitted_lens(eye: EyeTruth, size: tuple[int, int], rim: float) -> Lens:
+    """The polynomial nearest to a tabulated lens, out to `rim` rad."""
+    theta = np.linspace(0.01, rim, 400)
+    powers = theta[:, None] ** [1, 3, 5, 7, 9]
+    c = np.linalg.lstsq(powers, eye.radius_of_angle(theta), rcond=None)[0]
+    circle = ImageCircle(*eye.principal_point, float(eye.radius_of_angle(rim)))
+    return Lens(size, float(c[0]), eye.principal_point, tuple(map(float, c[1:] / c[0])), circle=circle)
+
+
+def true_calibration(truth: Truth) -> Calibration:
+    """The calibration nearest to a sample's truth."""
+    rim = np.deg2rad(truth.fov_deg / 2)
+    left, right = (_fitted_lens(truth.eye(eye), truth.eye_size, rim) for eye in (0, 1))
+    rig = Rig(left, right, truth.eye(0).R_eye_from_rig, truth.eye(1).R_eye_from_rig, 64.0)
+    return Calibration(rig.levelled())

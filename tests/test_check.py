@@ -13,19 +13,17 @@ from autocal.calibration import Calibration, FarPlane
 from autocal.commands.check import check
 from autocal.errors import CalibrationFileError
 from autocal.exchange.opencv_model import calibration_from_opencv
-from autocal.geometry import ImageCircle, Lens, Rig
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import NAMES
 from autocal.verify.check import check_pairs
 from autocal.verify.check_comfort import far_check, local_disparity, zones
 from autocal.verify.check_result import CheckResult
 from autocal.verify.check_words import as_data, sentence
-from samples.truth import EyeTruth, Truth, load_truth
-from tests.check_takes import knocked, take
+from samples.truth import load_truth
+from tests.check_takes import HARBOUR, knocked, take, true_calibration
 from tests.simulation import random_rig
 
 _ROOT = Path(__file__).parents[1]
-_HARBOUR = _ROOT / "samples" / "harbour.mp4"
 _RIG_A = _ROOT.parent / "shared" / "real" / "rig_a"
 _STILL = np.zeros((8, 3))
 
@@ -222,22 +220,6 @@ def test_convergence_moves_the_far_plane_and_nothing_else() -> None:
 # ---- from files
 
 
-def _fitted_lens(eye: EyeTruth, size: tuple[int, int], rim: float) -> Lens:
-    """The polynomial nearest to a tabulated lens, out to `rim` rad."""
-    theta = np.linspace(0.01, rim, 400)
-    powers = theta[:, None] ** [1, 3, 5, 7, 9]
-    c = np.linalg.lstsq(powers, eye.radius_of_angle(theta), rcond=None)[0]
-    circle = ImageCircle(*eye.principal_point, float(eye.radius_of_angle(rim)))
-    return Lens(size, float(c[0]), eye.principal_point, tuple(map(float, c[1:] / c[0])), circle=circle)
-
-
-def _true_calibration(truth: Truth) -> Calibration:
-    rim = np.deg2rad(truth.fov_deg / 2)
-    left, right = (_fitted_lens(truth.eye(eye), truth.eye_size, rim) for eye in (0, 1))
-    rig = Rig(left, right, truth.eye(0).R_eye_from_rig, truth.eye(1).R_eye_from_rig, 64.0)
-    return Calibration(rig.levelled())
-
-
 def _run(*arguments: object) -> Result:
     result = CliRunner().invoke(check, [*map(str, arguments), "--json", "--windows", "2"])
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
@@ -245,9 +227,9 @@ def _run(*arguments: object) -> Result:
 
 
 def test_the_sample_holds_its_true_calibration_and_shows_a_turned_one(tmp_path: Path) -> None:
-    calibration = _true_calibration(load_truth(_HARBOUR.with_suffix(".json")))
+    calibration = true_calibration(load_truth(HARBOUR.with_suffix(".json")))
     calibration.save(tmp_path / "true.json")
-    result = _run(tmp_path / "true.json", _HARBOUR)
+    result = _run(tmp_path / "true.json", HARBOUR)
     document = json.loads(result.stdout)
     assert (document["verdict"], result.exit_code) == ("holds", 0)
     assert document["vertical_disparity_arcmin"]["median_absolute"] < 1.0
@@ -255,7 +237,7 @@ def test_the_sample_holds_its_true_calibration_and_shows_a_turned_one(tmp_path: 
 
     turned = replace(calibration, rig=knocked(calibration.rig, (0.0, 0.0, -0.2)))
     turned.save(tmp_path / "turned.json")
-    result = _run(tmp_path / "turned.json", _HARBOUR)
+    result = _run(tmp_path / "turned.json", HARBOUR)
     document = json.loads(result.stdout)
     assert (document["verdict"], result.exit_code) == ("drifted", 1)
     assert document["remaining_rotation_deg"]["roll"] == pytest.approx(0.2, abs=0.02)

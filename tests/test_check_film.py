@@ -22,11 +22,11 @@ from autocal.verify.check import check_pairs
 from autocal.verify.check_result import CheckResult
 from autocal.verify.film import film_calibration, film_lens, open_film, view_plan
 from samples.truth import load_truth
-from tests.check_takes import knocked, take
+from tests.check_takes import HARBOUR, knocked, take
+from tests.check_takes import true_calibration as nearest_calibration
 from tests.command_line import autocal
 from tests.footage_clips import scene, write_video
 from tests.simulation import SIZE
-from tests.test_check import _HARBOUR, _true_calibration
 
 _KEYS_OF_A_CHECK = {
     "verdict", "summary", "remaining_rotation_deg", "sigma_deg", "vertical_disparity_arcmin", "matches",
@@ -35,11 +35,11 @@ _KEYS_OF_A_CHECK = {
 
 
 def _rendered(folder: Path, calibration: Calibration, *more: str) -> Path:
-    """A second of the sample as a small film."""
+    """The sample's first 0.4 s as a small film."""
     calibration.save(folder / "calibration.json")
     film = folder / "film.mp4"
     quick = ("--size", "2048x1024", "--to", "0.4", "--quality", "14", "--preset", "ultrafast", "--quiet")
-    answer = autocal("render", folder / "calibration.json", _HARBOUR, "-o", film, *quick, *more)
+    answer = autocal("render", folder / "calibration.json", HARBOUR, "-o", film, *quick, *more)
     assert answer.code == 0, answer.err
     return film
 
@@ -47,7 +47,7 @@ def _rendered(folder: Path, calibration: Calibration, *more: str) -> Path:
 @pytest.fixture(scope="module")
 def true_calibration() -> Calibration:
     """The sample's true calibration."""
-    return _true_calibration(load_truth(_HARBOUR.with_suffix(".json")))
+    return nearest_calibration(load_truth(HARBOUR.with_suffix(".json")))
 
 
 @pytest.fixture(scope="module")
@@ -175,7 +175,7 @@ def test_an_anaglyph_copy_is_refused_by_name_and_by_shape(
     true_calibration.save(tmp_path / "calibration.json")
     quick = ("--size", "512x256", "--to", "0.1", "--quality", "30", "--preset", "ultrafast", "--quiet")
     autocal(
-        "render", tmp_path / "calibration.json", _HARBOUR, "-o", tmp_path / "film.mp4", "--anaglyph", *quick
+        "render", tmp_path / "calibration.json", HARBOUR, "-o", tmp_path / "film.mp4", "--anaglyph", *quick
     )
     made = tmp_path / f"film{ANAGLYPH_MARK}.mp4"
     answer = autocal("check", "--rendered", made)
@@ -189,7 +189,7 @@ def test_an_anaglyph_copy_is_refused_by_name_and_by_shape(
 
 
 def test_footage_in_fisheye_circles_is_refused_with_the_right_command(tmp_path: Path) -> None:
-    for clip in (_HARBOUR, write_video(tmp_path / "discs.mp4", [scene(seed) for seed in range(3)])):
+    for clip in (HARBOUR, write_video(tmp_path / "discs.mp4", [scene(seed) for seed in range(3)])):
         answer = autocal("check", "--rendered", clip)
         assert answer.code == 2
         assert "fisheye circles" in answer.err
