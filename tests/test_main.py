@@ -5,7 +5,10 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import click
 import pytest
+
+from autocal.commands.main import commands
 
 HEAVY = (
     "torch",
@@ -62,6 +65,22 @@ def test_help_of_every_command_holds_an_example(command: str) -> None:
     assert answer.returncode == 0, answer.stderr
     assert "xample" in answer.stdout
     assert f"autocal {command} " in answer.stdout.split("xample", 1)[1]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_says_what_every_option_is_for(name: str) -> None:
+    command = commands.get_command(click.Context(commands), name)
+    assert command is not None
+    options = [param for param in command.params if isinstance(param, click.Option)]
+    assert options
+    assert [option.opts[0] for option in options if not option.help] == []
+
+
+def test_a_batch_of_solves_refuses_the_baselines_that_a_solve_refuses() -> None:
+    for command in (("batch", "--do", "solve"), ("solve",)):
+        answer = autocal(*command, "clip.mp4", "--baseline-mm", "0.5", "--out", "never")
+        assert answer.returncode == 2
+        assert "--baseline-mm" in answer.stderr
 
 
 @pytest.mark.parametrize("arguments", [("frobnicate",), ("solve",), ("solve", "clip.mp4"), ("stmap",)])
