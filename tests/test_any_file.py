@@ -55,7 +55,7 @@ def test_a_missing_file_is_refused(tmp_path: Path) -> None:
             load_any(tmp_path / name)
 
 
-def test_a_proxy_sees_every_direction_at_the_scaled_pixel(tmp_path: Path) -> None:
+def test_a_proxy_sees_every_direction_at_the_scaled_pixel() -> None:
     # A picture scaled by s moves the point at x to (x + 0.5) s - 0.5: edges scale, centres sit half inside.
     calibration = full_calibration()
     half = carried_over(calibration, (768, 768))

@@ -26,7 +26,6 @@ _RED_BLUE: Final = {
     9: (0.2627, 0.0593),
 }
 _UNSPECIFIED: Final = 2
-_RGB_MATRIX: Final = 0
 _FULL_RANGE: Final = 2
 _BAND_ROWS: Final = 256
 

@@ -10,8 +10,6 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-#: Parameters of one lens, in the order of `autocal.geometry.parameters.LENS_NAMES`.
-LENS_SIZE = 10
 _SMALLEST_RHO = 1e-9  # relative to the ray's length; keeps the axis itself finite
 
 
