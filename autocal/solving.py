@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,7 +21,7 @@ from autocal.beforehand import (
 from autocal.calibration import Calibration, Footage, Held, Quality
 from autocal.converge import far_edge, far_plane
 from autocal.errors import FootageError, MatchError, SolveError
-from autocal.footage import Picture, find_image_circles, open_footage
+from autocal.footage import Picture, StereoFrame, find_image_circles, open_footage
 from autocal.footage.source import Footage as OpenFootage
 from autocal.geometry import Rig, horizontal_disparity, vertical_disparity
 from autocal.geometry.epipolar import robust_spread
@@ -93,7 +93,7 @@ def solve(
         chosen: list[tuple[int, float]] = []
         places: list[tuple[int, int]] = []
 
-        def bursts():  # type: ignore[no-untyped-def]
+        def bursts() -> Iterator[Sequence[StereoFrame]]:
             for burst in footage.bursts(survey):
                 chosen.extend((frame.index, frame.time_s) for frame in burst)
                 places.extend((frame.clip, frame.index) for frame in burst)

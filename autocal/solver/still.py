@@ -55,7 +55,8 @@ def release_still(
         for stage in stages
         if stage not in tried
     }
-    tell("stages", 0, max(len(tried), 1))
+    total = max(len(tried), 1)
+    tell("stages", 0, total)
     free = _mask(always)
     vectors, prediction = fit.folds(free)
     together = _mask([*always, *tried])
@@ -65,7 +66,7 @@ def release_still(
             vectors, free = by_all, together
         else:  # one after the other
             for number, stage in enumerate(tried):
-                tell("stages", number, len(tried))
+                tell("stages", number, total)
                 by_more, better = fit.folds(free | stage.mask)
                 if better.better_than(prediction):
                     vectors, prediction, free = by_more, better, free | stage.mask
@@ -77,7 +78,7 @@ def release_still(
         if stage.title not in judged:
             reason = fit.why_open(stage, vector, free)
             judged[stage.title] = Judged(stage, not reason, reason)
-    tell("stages", 1, 1)
+    tell("stages", total, total)
     order = [FOCAL, *stages] if FOCAL in always else stages
     return StillFit(
         vector, vectors[0], fit.holdouts[0].pairs, free, tuple(judged[stage.title] for stage in order)
