@@ -1,4 +1,5 @@
-"""What the README says can be done: its commands and options exist, its links lead somewhere."""
+"""What the README says can be done: its commands and options exist, its links lead somewhere; and the
+developers' map is whole."""
 
 from __future__ import annotations
 
@@ -90,3 +91,13 @@ def test_pictures_are_light() -> None:
     pictures = [ROOT / target for target in LINKS if Path(target).suffix in {".jpg", ".png"}]
     assert pictures
     assert all(picture.stat().st_size < 400_000 for picture in pictures)
+
+
+def test_the_developers_map_names_every_room_of_the_program() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = "".join(line for line in text.splitlines(keepends=True) if line.startswith("|"))
+    here = ROOT / "autocal"
+    rooms = {f"{path.parent.name}/" for path in here.glob("*/__init__.py")}
+    modules = {path.name for path in here.glob("*.py")} - {"__init__.py"}
+    assert len(rooms) > 5
+    assert {name for name in rooms | modules if f"`{name}`" not in table} == set()
