@@ -86,7 +86,8 @@ def test_saving_into_a_missing_folder_is_refused_and_leaves_nothing(tmp_path: Pa
 
 
 def test_the_right_eye_is_where_the_rows_of_the_rotation_say(tmp_path: Path) -> None:
-    # By the conventions of `autocal.geometry`, columns of R_left are the rig axes in the left camera; the right eye lies along rig x.
+    # By the page of conventions: columns of R_left are the rig axes in the left camera; the right eye lies
+    # along rig x.
     document = json.loads(calibration_text(full_calibration()))
     R = np.array(document["rig"]["R_left_from_rig"])
     stated = document["rig"]["derived"]["baseline_direction_in_left_camera"]
