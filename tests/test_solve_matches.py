@@ -101,6 +101,7 @@ def test_still_rig_keeps_what_both_lenses_share_near_its_prior_and_says_so() -> 
     assert not found.moving
     assert reasons["centre"] == "the rig did not move"
     assert reasons["lens shape"].startswith("the footage narrows it to")
+    assert "k1" not in found.solved
     focal_error = np.log(found.rig.left.focal_px / still.rig.left.focal_px)
     assert abs(focal_error) < 3 * np.sqrt(found.covariance[COMMON.start, COMMON.start]) < 0.15
     error = found.rig.yaw_pitch_roll_deg - still.rig.yaw_pitch_roll_deg

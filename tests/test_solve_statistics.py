@@ -121,7 +121,7 @@ def solved(made: Simulated, rng: np.random.Generator, seed: int) -> tuple[Array,
     state = anneal(problem, state, free, begin)
     # As the solve does before it settles: points that wrong matches dragged off are placed anew.
     state = retriangulated(state, seen, problem.share, begin, 10.0, generator)
-    state = refined(problem, state, free)
+    state = refined(problem, state, free, scale=10.0)
     settled = settle(problem, state, free, rounds=4, steps=12)
     inner = restrict(problem, settled.inlier, len(state.point))
     inner = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * settled.noise))

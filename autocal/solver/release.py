@@ -88,10 +88,10 @@ def release(
     return Released(state, free, tuple(judged[stage.title] for stage in stages))
 
 
-def refined(problem: Problem, state: State, free: torch.Tensor) -> State:
-    """A few steps with a loss at three sigmas of what the misfit is now, then of what it became."""
+def refined(problem: Problem, state: State, free: torch.Tensor, *, scale: float = 3.0) -> State:
+    """A few steps with a loss at so many sigmas of what the misfit is now, then of what it became."""
     for _ in range(2):
-        loss = GemanMcClure(3 * noise_of(problem, state))
+        loss = GemanMcClure(scale * noise_of(problem, state))
         state = optimise(problem, state, loss, free, steps=6, tolerance=1e-4).state
     return state
 

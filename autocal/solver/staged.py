@@ -39,7 +39,7 @@ from autocal.solver.still import release_still
 from autocal.solver.triangulate import retriangulated
 from autocal.solver.uncertainty import covariance, shared_cause_inflation, still_inflation
 
-_RESETTLE_SCALE = 10.0  # sigmas, for placing the points that the choice of stages did not use
+_RESETTLE_SCALE = 10.0  # sigmas, for taking in what the choice of stages did not use
 _MOVING = np.deg2rad(2.0)  # how far tracks must travel across the field for the rig to count as moving
 _MOST_ROWS = 30_000  # observations beyond which nothing is gained: errors of the model remain
 
@@ -140,7 +140,8 @@ def _solve(
 
     tell("settle", 0, 1)
     state = retriangulated(state, problem.seen, problem.share, prior.rig, _RESETTLE_SCALE, generator)
-    state = refined(problem, state, free)
+    # No narrower: good sights at the loss's edge would be let go for good, and their share of the answer.
+    state = refined(problem, state, free, scale=_RESETTLE_SCALE)
     settled = settle(problem, state, free)
     inner = restrict(problem, settled.inlier, len(state.point))
     sigma = inner.seen.sigma * settled.noise
@@ -159,7 +160,7 @@ def _solve(
     return Solution(
         rig=rig_from_vector(final.vector.cpu().numpy(), prior.rig),
         covariance=cov,
-        solved=tuple(name for name, kept in zip(NAMES, free.tolist(), strict=True) if kept),
+        solved=_solved(free, judged),
         judged=judged,
         swapped=swapped,
         moving=moving,
@@ -172,6 +173,12 @@ def _solve(
         costs=settled.outcome.costs,
         converged=settled.outcome.converged,
     )
+
+
+def _solved(free: torch.Tensor, judged: tuple[Judged, ...]) -> tuple[str, ...]:
+    """Names of what moved and is not said to be held: still footage's lenses may follow it and stay in doubt."""
+    held = {name for stage in judged if not stage.kept for name in stage.stage.names}
+    return tuple(n for n, moved in zip(NAMES, free.tolist(), strict=True) if moved and n not in held)
 
 
 def _what_moves(hold_lenses: bool, moving: bool) -> tuple[list[Stage], list[Stage]]:
