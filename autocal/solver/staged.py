@@ -176,7 +176,7 @@ def _solve(
 
 
 def _solved(free: torch.Tensor, judged: tuple[Judged, ...]) -> tuple[str, ...]:
-    """Names of what moved and is not said to be held: still footage's lenses may follow it and stay in doubt."""
+    """Names of what moved and is not said to be held: a still rig may move what stays in doubt."""
     held = {name for stage in judged if not stage.kept for name in stage.stage.names}
     return tuple(n for n, moved in zip(NAMES, free.tolist(), strict=True) if moved and n not in held)
 
