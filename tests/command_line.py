@@ -19,6 +19,12 @@ from autocal.commands.main import main
 from tests.footage_clips import write_video
 
 Luma = NDArray[Any]
+#: The program as a process's code that heeds Ctrl-C also where the tests run in the background, whose
+#: processes are born deaf to it.
+HEEDING = (
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "from autocal.commands.main import main; main()"
+)
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from autocal.batch.orders import ClipOrder
 from autocal.batch.run import run_batch
 from autocal.render.film import render_film
 from autocal.render.renderer import Look
-from tests.command_line import autocal
+from tests.command_line import HEEDING, autocal
 from tests.film_clips import film_order, packets, save_calibration, write_take
 
 #: As `film_clips.film_order` asks for it, on the command line.
@@ -154,10 +154,9 @@ def test_a_worker_killed_in_the_middle_changes_nothing(shoot_day: Path, tmp_path
 
 def start(*arguments: str | Path) -> subprocess.Popen[str]:
     """The program in a process group of its own, as a terminal would run it."""
-    run = "from autocal.commands.main import main; main()"
     environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent)}
     return subprocess.Popen(
-        [sys.executable, "-c", run, *map(str, arguments)],
+        [sys.executable, "-c", HEEDING, *map(str, arguments)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

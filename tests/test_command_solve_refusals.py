@@ -16,7 +16,7 @@ import pytest
 from samples.clip import write_random_clip
 from samples.motions import walk
 from samples.rigs import random_rig
-from tests.command_line import Answer, Luma, autocal, halves_of, write_halves
+from tests.command_line import HEEDING, Answer, Luma, autocal, halves_of, write_halves
 from tests.footage_clips import write_video
 
 SIZE = ("--size", "512x256")
@@ -216,9 +216,8 @@ def test_a_place_that_cannot_be_written(clip: Path) -> None:
 def test_ctrl_c_leaves_nothing_behind(tmp_path: Path, clip: Path) -> None:
     """Sent in the middle of the work, when the hidden folder for the results is there."""
     shutil.copy(clip, tmp_path / "walk.mp4")
-    run = "from autocal.commands.main import main; main()"
     work = subprocess.Popen(
-        [sys.executable, "-c", run, "solve", "walk.mp4", "--out", "new/out"],
+        [sys.executable, "-c", HEEDING, "solve", "walk.mp4", "--out", "new/out"],
         cwd=tmp_path,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
