@@ -39,6 +39,7 @@ BENCHMARKS = (
     Benchmark("ST map", ("-m", "benchmarks.bench_stmap")),
     Benchmark("Solve", ("-m", "benchmarks.bench_solve")),
     Benchmark("Bundle", ("-m", "benchmarks.bench_bundle"), slow=True),
+    Benchmark("Statistics", ("-m", "benchmarks.bench_statistics"), slow=True),
     Benchmark("Remapping", ("-m", "benchmarks.bench_render", "remap"), slow=True),
     Benchmark("Film", ("-m", "benchmarks.bench_render", "film"), slow=True),
 )
