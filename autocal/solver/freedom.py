@@ -9,10 +9,12 @@ prior of what both lenses share is weighed against the number of independent cau
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from autocal.geometry.lens import WIDEST_ANGLE_RAD, Array
 from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES
@@ -35,9 +37,9 @@ class Stage:
     opens: bool = False
 
     @property
-    def mask(self) -> np.ndarray:
+    def mask(self) -> NDArray[np.bool_]:
         """(25,) bool over the parameter vector."""
-        return np.isin(NAMES, self.names)
+        return mask_of([self])
 
 
 ROTATION: Final = Stage("rotation", ("rotation_x", "rotation_y", "rotation_z"), False, _RIM)
@@ -72,6 +74,11 @@ STAGES: Final = (
         _MOVE + "; tilt and roll it too",
     ),
 )
+
+
+def mask_of(stages: Iterable[Stage]) -> NDArray[np.bool_]:
+    """(25,) bool over the parameter vector: what any of the stages moves."""
+    return np.isin(NAMES, [name for stage in stages for name in stage.names])
 
 
 def physically_possible(vector: Array, rig: Rig) -> bool:

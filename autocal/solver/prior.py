@@ -62,8 +62,13 @@ def still_prior(root: Array, observations: int) -> Array:
     doubtful = np.zeros(len(NAMES), dtype=bool)
     doubtful[3 : DIFFERENCE.start] = True
     firm = root.copy()
-    firm[:, doubtful] *= np.sqrt(max(observations / INDEPENDENT_CAUSES, 1.0))
+    firm[:, doubtful] *= np.sqrt(sights_a_cause(observations))
     return firm
+
+
+def sights_a_cause(observations: int) -> float:
+    """How many observations of a still rig share one independent cause of misfit; 1 at the least."""
+    return max(observations / INDEPENDENT_CAUSES, 1.0)
 
 
 def _radius(lens: Lens) -> float:

@@ -15,7 +15,7 @@ from scipy.linalg import eigh
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import vector_from_rig
 from autocal.solver.bundle import State
-from autocal.solver.freedom import Stage
+from autocal.solver.freedom import Stage, mask_of
 from autocal.solver.holdout import Holdout, Prediction, predict
 from autocal.solver.levenberg import Problem, optimise
 from autocal.solver.loss import GemanMcClure
@@ -106,7 +106,7 @@ def thinned(track: NDArray, rows: NDArray, most: int, rng: np.random.Generator) 
 
 
 def _mask(stages: Sequence[Stage], device: torch.device) -> torch.Tensor:
-    return torch.as_tensor(np.any([stage.mask for stage in stages], axis=0), device=device)
+    return torch.as_tensor(mask_of(stages), device=device)
 
 
 @dataclass(frozen=True, eq=False)

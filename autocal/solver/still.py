@@ -13,13 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from autocal.geometry.epipolar import robust_spread
 from autocal.geometry.lens import Array
-from autocal.geometry.parameters import NAMES, vector_from_rig
-from autocal.geometry.rig import Rig
+from autocal.geometry.parameters import vector_from_rig
 from autocal.matches import EyePairs, Matches
-from autocal.solver.freedom import FOCAL, Stage
+from autocal.solver.freedom import FOCAL, Stage, mask_of
 from autocal.solver.holdout import FOLDS, Holdout, Prediction, hold_out, predict_pairs
-from autocal.solver.prior import INDEPENDENT_CAUSES, Prior, still_prior
+from autocal.solver.prior import Prior, sights_a_cause, still_prior
 from autocal.solver.release import Judged, Progress, why_open
 from autocal.solver.two_view import epipolar_rows, fit_pairs
 
@@ -57,9 +57,9 @@ def release_still(
     }
     total = max(len(tried), 1)
     tell("stages", 0, total)
-    free = _mask(always)
+    free = mask_of(always)
     vectors, prediction = fit.folds(free)
-    together = _mask([*always, *tried])
+    together = mask_of([*always, *tried])
     if tried:
         by_all, better = fit.folds(together)
         if better.better_than(prediction):
@@ -73,10 +73,11 @@ def release_still(
                 else:
                     reason = "it does not predict matches kept out of the solve any better"
                     judged[stage.title] = Judged(stage, False, reason)
-    vector = fit.of(matches.eye_pairs(), free)
+    vector = fit.of(fit.pairs, free)
+    found, moved = fit.covariance(vector, free), vector - vector_from_rig(prior.rig)
     for stage in [*tried, *(stage for stage in always if stage is FOCAL)]:
         if stage.title not in judged:
-            reason = fit.why_open(stage, vector, free)
+            reason = why_open(stage, found, moved, prior)
             judged[stage.title] = Judged(stage, not reason, reason)
     tell("stages", total, total)
     order = [FOCAL, *stages] if FOCAL in always else stages
@@ -90,7 +91,7 @@ class _Fit:
 
     def __init__(self, matches: Matches, begun: Array, prior: Prior) -> None:
         self.holdouts: list[Holdout] = [hold_out(matches, frames_too=True, fold=f) for f in range(FOLDS)]
-        self._pairs = matches.eye_pairs()
+        self.pairs = matches.eye_pairs()
         self._begun, self._prior = begun, prior
         self._mean = vector_from_rig(prior.rig)
         self._root = still_prior(prior.root, len(matches))
@@ -102,27 +103,21 @@ class _Fit:
 
     def folds(self, free: NDArray[np.bool_]) -> tuple[list[Array], Prediction]:
         """Each fold's vector, and how well they predict what they did not see."""
-        rig: Rig = self._prior.rig
         total = Prediction(np.zeros(0), np.zeros(0))
         vectors = []
         for holdout in self.holdouts:
-            seen = holdout.train[self._pairs.left] & holdout.train[self._pairs.right]
-            vectors.append(self.of(self._pairs.where(seen), free))
-            total = total + predict_pairs(vectors[-1], holdout, rig)
+            seen = holdout.train[self.pairs.left] & holdout.train[self.pairs.right]
+            vectors.append(self.of(self.pairs.where(seen), free))
+            total = total + predict_pairs(vectors[-1], holdout, self._prior.rig)
         return vectors, total
 
-    def why_open(self, stage: Stage, vector: Array, free: NDArray[np.bool_]) -> str:
-        """Why the footage does not decide what a stage says; empty if it does."""
-        residual, slope = epipolar_rows(vector, self._pairs, self._prior.rig)
-        noise = 1.4826 * float(np.median(np.abs(residual)))
+    def covariance(self, vector: Array, free: NDArray[np.bool_]) -> Array:
+        """(25, 25) of the free parameters by all pairs and what was known before; zero of the others."""
+        residual, slope = epipolar_rows(vector, self.pairs, self._prior.rig)
+        noise = robust_spread(residual)
         good = np.abs(residual) < 3 * noise
         J = slope[good] / max(noise, 1e-6)
-        inflation = max(2 * len(J) / INDEPENDENT_CAUSES, 1.0)
-        information = J.T @ J / inflation + np.linalg.inv(self._prior.covariance)
+        information = J.T @ J / sights_a_cause(2 * len(J)) + np.linalg.inv(self._prior.covariance)
         found = np.zeros_like(information)
         found[np.ix_(free, free)] = np.linalg.inv(information[np.ix_(free, free)])
-        return why_open(stage, found, vector - self._mean, self._prior)
-
-
-def _mask(stages: Sequence[Stage]) -> NDArray[np.bool_]:
-    return np.any([stage.mask for stage in stages], axis=0) if stages else np.zeros(len(NAMES), dtype=bool)
+        return found

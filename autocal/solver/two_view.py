@@ -11,6 +11,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from autocal.geometry.epipolar import robust_spread
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES, eye_rotations, rig_from_vector
 from autocal.geometry.rig import Rig
@@ -37,7 +38,7 @@ def fit_pairs(
     P = root.T @ root
     for _ in range(_STEPS):
         residual, slope = epipolar_rows(vector, pairs, rig)
-        noise = max(1.4826 * float(np.median(np.abs(residual))), _LEAST_NOISE)
+        noise = max(robust_spread(residual), _LEAST_NOISE)
         weight = GemanMcClure(_SCALE).weight(torch.from_numpy((residual / noise) ** 2)).numpy() / noise**2
         J = slope[:, free]
         A = (J * weight[:, None]).T @ J + P[np.ix_(free, free)]

@@ -22,7 +22,7 @@ from autocal.solver.bundle import GLOBAL_SIZE, POSE_SIZE, State, linearise
 from autocal.solver.levenberg import Problem, normal_at
 from autocal.solver.loss import Squares
 from autocal.solver.normal import reduced
-from autocal.solver.prior import INDEPENDENT_CAUSES
+from autocal.solver.prior import sights_a_cause
 
 _TILES_ACROSS = 8
 #: Below this, shared causes cannot be told from chance with a few dozen tiles.
@@ -95,7 +95,7 @@ def shared_cause_inflation(problem: Problem, state: State, solved: torch.Tensor)
 def still_inflation(problem: Problem, state: State, solved: torch.Tensor) -> float:
     """`shared_cause_inflation` of a rig that stood still: every frame repeats the lens's misfit, so matches
     count at most as much as the places in which a lens can be wrong."""
-    return max(shared_cause_inflation(problem, state, solved), len(problem.seen) / INDEPENDENT_CAUSES)
+    return max(shared_cause_inflation(problem, state, solved), sights_a_cause(len(problem.seen)))
 
 
 def _tiles(problem: Problem) -> torch.Tensor:
