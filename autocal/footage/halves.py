@@ -85,12 +85,12 @@ class SideBySide:
     def glance(self, index: int) -> StereoFrame | None:
         """The key frame at or before `index`, cheaply."""
         frame = self._reel.glance(index)
-        return None if frame is None else self._cut(frame)
+        return None if frame is None else self.cut(frame)
 
     def read(self, indices: Sequence[int]) -> Iterator[StereoFrame]:
         """These frames, as far as they can be decoded."""
         for frame in self._reel.read(indices):
-            yield self._cut(frame)
+            yield self.cut(frame)
 
     def colour(self, index: int) -> tuple[Picture, Picture]:
         """Both halves in colour."""
@@ -102,7 +102,8 @@ class SideBySide:
         """Close the reel."""
         self._reel.close()
 
-    def _cut(self, frame: ReelFrame) -> StereoFrame:
+    def cut(self, frame: ReelFrame) -> StereoFrame:
+        """The halves of one of the reel's frames."""
         middle = self.half_size[0]
         halves = frame.columns(0, middle), frame.columns(middle, 2 * middle)
         return StereoFrame(self._clip, frame.index, frame.time_s, halves)

@@ -7,8 +7,9 @@ What the matches then say of that lens and of two eyes that look straight ahead,
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +21,7 @@ from autocal.errors import FootageError
 from autocal.footage import Footage, Picture, StereoFrame, find_image_circle
 from autocal.footage.halves import SideBySide, StereoReel
 from autocal.footage.inputs import files_by_clip
+from autocal.footage.reel import Reel, ReelFrame
 from autocal.footage.source import open_reel
 from autocal.geometry import Lens, Rig
 from autocal.geometry.halfequirect import longitude_latitude_of_direction
@@ -83,55 +85,31 @@ def view_plan(side_px: int) -> Plan:
     return make_plan(x, y, (side_px, side_px), named_filter("cubic"))
 
 
-class FilmReel:
-    """A side-by-side reel of half-equirectangular views, each seen through `film_lens`."""
+class FilmReel(SideBySide):
+    """A side-by-side reel of square half-equirectangular views, each seen through `film_lens`."""
 
-    def __init__(self, reel: StereoReel) -> None:
-        """Take over an open reel of square halves."""
-        self._reel = reel
-        self.files = reel.files
-        self.half_size: tuple[int, int] = reel.half_size
-        self.frame_count = reel.frame_count
-        self.frame_rate = reel.frame_rate
-        self.key_frames = reel.key_frames
+    def __init__(self, clip: int, reel: Reel) -> None:
+        """Take over an open reel."""
+        super().__init__(clip, reel)
         self._plan = view_plan(self.half_size[0])
         self._pool = ThreadPoolExecutor(cores(), thread_name_prefix="view")
         for dtype in (np.uint8, np.uint16):
             warm_up(dtype, self._plan.filter)
 
-    @property
-    def name(self) -> str:
-        """The film's name."""
-        return self._reel.name
-
-    @property
-    def notes(self) -> list[str]:
-        """What a person should be told."""
-        return self._reel.notes
-
-    def glance(self, index: int) -> StereoFrame | None:
-        """The key frame at or before `index`, cheaply."""
-        frame = self._reel.glance(index)
-        return None if frame is None else self._seen(frame)
-
-    def read(self, indices: Sequence[int]) -> Iterator[StereoFrame]:
-        """These frames, as far as they can be decoded."""
-        for frame in self._reel.read(indices):
-            yield self._seen(frame)
-
     def colour(self, index: int) -> tuple[Picture, Picture]:
         """Both halves in colour."""
-        left, right = self._reel.colour(index)
+        left, right = super().colour(index)
         return self._colour_through(left), self._colour_through(right)
 
     def close(self) -> None:
         """Close the reel."""
         self._pool.shutdown()
-        self._reel.close()
+        super().close()
 
-    def _seen(self, frame: StereoFrame) -> StereoFrame:
-        left, right = frame.halves
-        return StereoFrame(frame.clip, frame.index, frame.time_s, (self._through(left), self._through(right)))
+    def cut(self, frame: ReelFrame) -> StereoFrame:
+        """The halves of one of the reel's frames."""
+        left, right = (cut := super().cut(frame)).halves
+        return replace(cut, halves=(self._through(left), self._through(right)))
 
     def _through(self, half: Picture) -> Picture:
         seen = np.empty_like(half, order="C")
@@ -153,9 +131,8 @@ def _opened(number: int, files: Sequence[Path]) -> FilmReel:
                 "as wide as high (8192x4096, say). Give the finished film: no mono film, no anaglyph check "
                 "copy, no single eye"
             )
-        halves = SideBySide(number, reel)
-        _refuse_fisheye(halves)
-        return FilmReel(halves)
+        _refuse_fisheye(SideBySide(number, reel))
+        return FilmReel(number, reel)
     except BaseException:
         reel.close()
         raise
