@@ -11,8 +11,7 @@ import click
 from autocal.commands._parameters import SizeType, refuse_existing
 
 if TYPE_CHECKING:
-    from autocal.render.clip_pictures import PicturesReport
-    from autocal.render.film import FilmReport
+    from autocal.render.film import RenderReport
 
 _UNITS = {"": 1, "k": 1_000, "M": 1_000_000, "G": 1_000_000_000}
 _SUFFIXES = {"hevc": ".mp4", "h264": ".mp4", "prores": ".mov", "ffv1": ".mkv"}
@@ -213,7 +212,7 @@ def _say_resumed(resumed: int) -> None:
         click.echo(f"went on after {resumed} pictures of an interrupted run")
 
 
-def _say_flaws(report: FilmReport | PicturesReport) -> None:
+def _say_flaws(report: RenderReport) -> None:
     """What of the clip was bad or missing; ends with exit code 1 if anything was."""
     for number, seconds in report.repeated:
         click.echo(f"picture {number} at {seconds:.3f} s was bad: the last good one stands in", err=True)

@@ -16,7 +16,7 @@ from autocal.cores import cores
 from autocal.errors import OutputError
 from autocal.render.clip import Clip, Repairs, frames, open_clip
 from autocal.render.device import Device, make_renderer
-from autocal.render.film import clip_facts, part_of_clip
+from autocal.render.film import RenderReport, clip_facts, part_of_clip
 from autocal.render.formats import PlanarFormat, plane_array, yuv_format
 from autocal.render.numbered import NumberedOrder, write_picture
 from autocal.render.overlap import ahead
@@ -45,19 +45,10 @@ class PicturesOrder:
 
 
 @dataclass(frozen=True)
-class PicturesReport:
-    """numbers: of the pictures. repeated: numbers and times (s) of bad ones; the last good one stands in.
-    missing_end_s: how much earlier than it says the clip ends. resumed: there from an interrupted run."""
+class PicturesReport(RenderReport):
+    """What became of an order. numbers: of the pictures."""
 
     numbers: range
-    repeated: tuple[tuple[int, float], ...] = ()
-    missing_end_s: float = 0.0
-    resumed: int = 0
-
-    @property
-    def is_flawless(self) -> bool:
-        """Whether every picture of the clip is there."""
-        return not self.repeated and self.missing_end_s == 0.0
 
 
 def render_pictures(
@@ -83,7 +74,7 @@ def render_pictures(
     repeated = tuple((n, clip.seconds(clip.pts[n] - clip.pts[0])) for n in note.repeated if n in numbers)
     note.end()
     missing_end = clip.missing_end_s if last == len(clip.pts) and order.end_s is None else 0.0
-    return PicturesReport(numbers, repeated, missing_end, len(done))
+    return PicturesReport(numbers, repeated=repeated, missing_end_s=missing_end, resumed=len(done))
 
 
 def _render_missing(

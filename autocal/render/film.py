@@ -57,26 +57,31 @@ class FilmOrder:
     rate: Fraction | None = None
 
 
-@dataclass(frozen=True)
-class FilmReport:
-    """What became of an order.
+@dataclass(frozen=True, kw_only=True)
+class RenderReport:
+    """What became of a clip's pictures.
 
-    pictures: how many the film has. repeated: bad pictures, each the picture's number in the clip and
-    its time in s from the
-    clip's first; the last good one stands in. missing_end_s: how much earlier than it says the clip
-    ends. resumed: how many pictures were there from an interrupted run.
+    repeated: bad ones, each the picture's number in the clip and its time in s from the clip's first; the
+    last good one stands in. missing_end_s: how much earlier than it says the clip ends. resumed: how many
+    were there from an interrupted run.
     """
 
-    out: Path
-    pictures: int
     repeated: tuple[tuple[int, float], ...] = ()
     missing_end_s: float = 0.0
     resumed: int = 0
 
     @property
     def is_flawless(self) -> bool:
-        """Whether every picture of the clip is in the film."""
+        """Whether every picture of the clip is there."""
         return not self.repeated and self.missing_end_s == 0.0
+
+
+@dataclass(frozen=True)
+class FilmReport(RenderReport):
+    """What became of an order. pictures: how many the film has."""
+
+    out: Path
+    pictures: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,7 +177,13 @@ def finish_film(plan: FilmPlan, *, overwrite: bool = False) -> FilmReport:
         times = {place: clip.seconds(clip.pts[place] - clip.pts[0]) for place in work.repeated(plan.pieces)}
         work.remove()
     missing_end = clip.missing_end_s if last == len(clip.pts) and order.end_s is None else 0.0
-    return FilmReport(order.out, last - first, tuple(times.items()), missing_end, plan.resumed)
+    return FilmReport(
+        order.out,
+        last - first,
+        repeated=tuple(times.items()),
+        missing_end_s=missing_end,
+        resumed=plan.resumed,
+    )
 
 
 @contextmanager
