@@ -10,6 +10,10 @@ import click
 from autocal.errors import OutputError
 
 
+#: Of an ST map or a film where nothing else is asked for: (width, height) px, both views together.
+FULL_SIZE = (8192, 4096)
+
+
 class SizeType(click.ParamType):
     """A size in pixels written as WIDTHxHEIGHT."""
 

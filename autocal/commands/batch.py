@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
+from autocal.commands._parameters import FULL_SIZE, SizeType, half_of_frame
 from autocal.commands.check import check
 from autocal.commands.render import film_name, film_order, render
 from autocal.commands.solve import solve
@@ -21,17 +22,15 @@ if TYPE_CHECKING:
     from autocal.batch.orders import ClipOrder, ClipResult, Do
 
 _NOT_ALL_WELL, _INTERRUPTED = 1, 130
-#: A batch renders whole clips, under names of its own.
-_WHOLE_CLIP = {"start": None, "end": None, "ending": None}
 #: Options that mean the same as in the commands for one clip, by the job that takes them.
 _CHECK = ("windows", "baseline_mm", "seed")
 _SOLVE = (
     *("fov_deg", "focal_mm", "pixel_um", "projection", "baseline_mm", "eyes", "hold", "far", "frames"),
-    *("seed", "unit"),
+    *("size", "seed", "unit"),
 )
 _RENDER = (
-    *("size", "codec", "bitrate", "quality", "preset", "rate", "resampling", "device", "level", "feather"),
-    *("fill", "proxy", "anaglyph", "purpose", "ending"),
+    *("size", "codec", "bitrate", "quality", "preset", "rate", "start", "end", "resampling", "device"),
+    *("level", "feather", "fill", "proxy", "anaglyph", "purpose", "ending"),
 )
 _TAKEN_BY: dict[str, tuple[str, ...]] = {"check": _CHECK, "solve": _SOLVE, "render": _RENDER}
 _SHARED = {name for names in _TAKEN_BY.values() for name in names}
@@ -77,6 +76,9 @@ class _BatchCommand(click.Command):
     type=click.FloatRange(min=1, max=2000),
     help="Distance between the lenses: to check, if CAL does not say; to solve, if it is not 60.",
 )
+@click.option(
+    "--size", type=SizeType(), help="Solved: of the ST map; rendered: of the film.  [default: 8192x4096]"
+)
 @click.option("--force", is_flag=True, help="Make everything again and replace what is there.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")
 @click.option("--quiet", is_flag=True, help="No progress.")
@@ -114,12 +116,15 @@ def batch(
       autocal batch A001.mov day-3/ --cal calibration.json --do render --for headset --out films
     """
     _refuse_options_of_other_jobs(ctx, job)
+    if job == "solve":
+        half_of_frame(options["size"])
     if calibration is None and job != "solve":
         raise click.UsageError(f"--do {job} needs --cal CAL")
     if scheduler is not None and workers is not None:
         raise click.UsageError("--workers is for this machine; a running --scheduler has workers of its own")
     from autocal.batch.clips import find_clips
     from autocal.batch.records import finished_result
+    from autocal.batch.run import refuse_strangers
     from autocal.batch.table import CSV_NAME, INDEX_NAME, as_data, in_words, write_table
     from autocal.errors import OutputError
 
@@ -133,22 +138,24 @@ def batch(
     out = out.absolute()
     orders = _orders(named, job, calibration, out, force, options)
     needed = [*([calibration.absolute()] if calibration else []), *(c.path for c in named if c.path.exists())]
-    try:
-        results = _run(orders, job, out, needed, scheduler, workers, quiet or as_json)
-    except KeyboardInterrupt:
-        finished = sum(finished_result(order) is not None for order in orders)
-        click.echo(
-            f"autocal: stopped; {finished} of {len(orders)} clips are finished, nothing is half-written; "
-            "the same command goes on",
-            err=True,
-        )
-        raise click.exceptions.Exit(_INTERRUPTED) from None
-    facts = [
-        ("Done", f"--do {job}"),
-        *([("Calibration", str(calibration))] if calibration else []),
-        ("When", datetime.now().astimezone().isoformat(timespec="seconds")),
-    ]
-    table, index = write_table(out, job, results, facts, overwrite=force)
+    refuse_strangers(orders)
+    with _folder(out):
+        try:
+            results = _run(orders, job, out, needed, scheduler, workers, quiet or as_json)
+        except KeyboardInterrupt:
+            finished = sum(finished_result(order) is not None for order in orders)
+            click.echo(
+                f"autocal: stopped; {finished} of {len(orders)} clips are finished, nothing is half-written; "
+                "the same command goes on",
+                err=True,
+            )
+            raise click.exceptions.Exit(_INTERRUPTED) from None
+        facts = [
+            ("Done", f"--do {job}"),
+            *([("Calibration", str(calibration))] if calibration else []),
+            ("When", datetime.now().astimezone().isoformat(timespec="seconds")),
+        ]
+        table, index = write_table(out, job, results, facts, overwrite=force)
     if as_json:
         click.echo(json.dumps(as_data(job, results, out), indent=1, allow_nan=False))
     else:
@@ -194,13 +201,14 @@ def _orders(
 
     def settings(clip: NamedClip) -> CheckSettings | SolveSettings | FilmOrder:
         if job == "solve":
-            known = {n: options[n] for n in _SOLVE if n != "hold"}
-            return SolveSettings(calibration, known | {"hold_lenses": options["hold"] == "lenses"})
+            known = {n: options[n] for n in _SOLVE if n not in ("hold", "size")}
+            known["hold_lenses"] = options["hold"] == "lenses"
+            return SolveSettings(calibration, known, options["size"] or FULL_SIZE)
         assert calibration is not None
         if job == "check":
             return CheckSettings(calibration, **{n: options[n] for n in _CHECK})
         film = out / clip.name / film_name(clip.name, options)
-        order: FilmOrder = film_order(calibration, clip.path, film, {**options, **_WHOLE_CLIP})[0]
+        order: FilmOrder = film_order(calibration, clip.path, film, {**options, "ending": None})[0]
         return order
 
     return [ClipOrder(c.path, c.name, out / c.name, settings(c), force) for c in named]
@@ -218,11 +226,10 @@ def _run(
     """A row for each clip; what is half-written when the work stops is gone afterwards."""
     from autocal.batch.engine import local_engine, remote_engine
     from autocal.batch.records import remove_unfinished
-    from autocal.batch.run import refuse_strangers, run_batch
+    from autocal.batch.run import run_batch
     from autocal.commands._batch_display import BatchDisplay
 
-    refuse_strangers(orders)
-    with _folder(out), BatchDisplay([order.name for order in orders], hidden=hidden) as display:
+    with BatchDisplay([order.name for order in orders], hidden=hidden) as display:
         try:
             if scheduler is not None:
                 engine = remote_engine(out, scheduler, clips=clips, listener=display.happening)

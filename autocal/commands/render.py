@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from autocal.commands._parameters import SizeType, refuse_existing
+from autocal.commands._parameters import FULL_SIZE, SizeType, refuse_existing
 
 if TYPE_CHECKING:
     from autocal.render.film import RenderReport
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 _UNITS = {"": 1, "k": 1_000, "M": 1_000_000, "G": 1_000_000_000}
 _SUFFIXES = {"hevc": ".mp4", "h264": ".mp4", "prores": ".mov", "ffv1": ".mkv"}
 _PROXY_SIZE, _PROXY_BITRATE = (2048, 1024), 12_000_000
-_FULL_SIZE = (8192, 4096)
 #: Options whose names differ from those of their values.
 _FLAGS = {"start": "from", "end": "to", "purpose": "for"}
 
@@ -226,7 +225,7 @@ def _look(options: dict[str, Any]) -> Any:
     from autocal.render.renderer import Look
 
     return Look(
-        size=options["size"] or (_PROXY_SIZE if options["proxy"] else _FULL_SIZE),
+        size=options["size"] or (_PROXY_SIZE if options["proxy"] else FULL_SIZE),
         filter=options["resampling"],
         level_deg=options["level"],
         feather_deg=options["feather"],

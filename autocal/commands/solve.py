@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from autocal.commands._parameters import SizeType, half_of_frame, refuse_report
+from autocal.commands._parameters import FULL_SIZE, SizeType, half_of_frame, refuse_report
 from autocal.whole_file import whole_folder
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class _Far(click.ParamType):
 )
 @click.option("--hold", type=click.Choice(["lenses"]), help="Solve rotation and baseline direction only.")
 @click.option("--far", type=_Far(), default="auto", show_default=True, help="Where the far plane goes.")
-@click.option("--size", type=SizeType(), default=(8192, 4096), help="Of the ST map.  [default: 8192x4096]")
+@click.option("--size", type=SizeType(), default=FULL_SIZE, help="Of the ST map.  [default: 8192x4096]")
 @click.option(
     "--frames", type=click.IntRange(1, 2000), default=24, show_default=True, help="How many pictures to use."
 )

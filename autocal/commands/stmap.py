@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from autocal.commands._parameters import SizeType, refuse_existing
+from autocal.commands._parameters import FULL_SIZE, SizeType, refuse_existing
 
 if TYPE_CHECKING:
     from autocal.mapping.stmap import Eye, Source, VOrigin
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @click.argument("calibration", metavar="CAL", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="The EXR file to write.")
 @click.option(
-    "--size", type=SizeType(), default=(8192, 4096), help="Of both views together.  [default: 8192x4096]"
+    "--size", type=SizeType(), default=FULL_SIZE, help="Of both views together.  [default: 8192x4096]"
 )
 @click.option(
     "--eye",

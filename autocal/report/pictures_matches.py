@@ -109,13 +109,22 @@ def evenly_thinned(pixels: Array, most: int) -> Ints:
 
 
 def _panel(figure: Figure, place: tuple[float, float, float, float], half: Picture) -> Any:
-    values = half.astype(np.float32).mean(axis=-1) if half.ndim == 3 else half.astype(np.float32)
-    low, high = np.quantile(values[::4, ::4], [0.01, 0.995])
+    import cv2
+
+    height, width = half.shape[:2]
+    side = (round(place[2]), round(place[3]))
+    # As many pixels as are drawn, or what there is: all those of a large frame would take a second to draw.
+    small = cv2.resize(half, side, interpolation=cv2.INTER_AREA) if width > side[0] else half
+    values = small.astype(np.float32).mean(axis=-1) if half.ndim == 3 else small.astype(np.float32)
+    low, high = np.quantile(values, [0.01, 0.995])
     shown = np.clip((values - low) / max(float(high - low), 1.0), 0, 1) * _DIMMED
     axes: Any = figure.add_axes(box(figure, *place))
     axes.set_axis_off()
-    # Integer coordinates are pixel centres, for matplotlib as for us.
-    axes.imshow(shown, cmap="gray", vmin=0, vmax=1, interpolation="antialiased", aspect="auto")
+    # Integer coordinates are pixel centres of the half, for matplotlib as for us.
+    edges = (-0.5, width - 0.5, height - 0.5, -0.5)
+    axes.imshow(
+        shown, cmap="gray", vmin=0, vmax=1, interpolation="antialiased", aspect="auto", extent=edges
+    )
     return axes
 
 

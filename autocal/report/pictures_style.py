@@ -23,6 +23,8 @@ ACCENT: Final = "#ffa63d"
 Box = tuple[float, float, float, float]
 _FONT: Final = "DejaVu Sans"  # comes with matplotlib: the same everywhere
 _DPI: Final = 100
+#: Of PNG, 0 to 9: three times as fast as the usual 6, for files a twentieth larger.
+_COMPRESSION: Final = 1
 
 #: Steps of the scale of vertical disparity, arcmin: 4, 8 and 17 are limits of viewing comfort
 #: (`autocal.verify` says whose), the others about halve and double them.
@@ -54,7 +56,9 @@ def new_figure(width_px: int, height_px: int) -> Figure:
 def write_figure(path: str | Path, figure: Figure, *, overwrite: bool = False) -> None:
     """Write a figure as PNG, whole or not at all. Raises OutputError as `whole_file` does."""
     with whole_file(path, overwrite=overwrite) as beside:
-        figure.savefig(beside, format="png", dpi=_DPI, facecolor=BACKGROUND)
+        figure.savefig(
+            beside, format="png", dpi=_DPI, facecolor=BACKGROUND, pil_kwargs={"compress_level": _COMPRESSION}
+        )
 
 
 def write_text(

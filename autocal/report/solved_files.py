@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 
+from autocal.calibration import Calibration
 from autocal.geometry import vertical_disparity
 from autocal.mapping import st_map, write_st_map
 from autocal.report import pictures
@@ -23,9 +25,20 @@ def write_solved(
     """
     calibration = solved.calibration
     calibration.save(folder / "calibration.json")
-    tell("ST map", 0, 1)
-    write_st_map(folder / "stmap.exr", st_map(calibration, size), calibration)
-    tell("ST map", 1, 1)
+    with ThreadPoolExecutor(1) as beside:  # the map is packed outside Python while the pictures are drawn
+        written = beside.submit(_write_map, folder / "stmap.exr", calibration, size)
+        _write_pictures(folder, solved, tell)
+        tell("ST map", 0, 1)
+        written.result()
+        tell("ST map", 1, 1)
+
+
+def _write_map(path: Path, calibration: Calibration, size: tuple[int, int]) -> None:
+    write_st_map(path, st_map(calibration, size), calibration)
+
+
+def _write_pictures(folder: Path, solved: Solved, tell: Callable[[str, int, int], None]) -> None:
+    calibration = solved.calibration
     left, right = solved.picture
     tell("pictures", 0, 4)
     pictures.write_anaglyph_sheet(
