@@ -9,7 +9,6 @@ import click
 
 from autocal.errors import OutputError
 
-
 #: Of an ST map or a film where nothing else is asked for: (width, height) px, both views together.
 FULL_SIZE = (8192, 4096)
 

@@ -25,8 +25,8 @@ _NOT_ALL_WELL, _INTERRUPTED = 1, 130
 #: Options that mean the same as in the commands for one clip, by the job that takes them.
 _CHECK = ("windows", "baseline_mm", "seed")
 _SOLVE = (
-    *("fov_deg", "focal_mm", "pixel_um", "projection", "baseline_mm", "eyes", "hold", "far", "frames"),
-    *("size", "seed", "unit"),
+    *("fov_deg", "focal_mm", "pixel_um", "projection", "baseline_mm", "eyes", "hold", "far", "size"),
+    *("frames", "seed", "unit"),
 )
 _RENDER = (
     *("size", "codec", "bitrate", "quality", "preset", "rate", "start", "end", "resampling", "device"),
@@ -43,7 +43,8 @@ class _BatchCommand(click.Command):
         options = [p for p in self.get_params(ctx) if isinstance(p, click.Option)]
         groups = [("Options", [p for p in options if p.name not in _SHARED])]
         for job, names in _TAKEN_BY.items():
-            groups.append((f"With --do {job}, as in autocal {job}", [p for p in options if p.name in names]))
+            taken = sorted((p for p in options if p.name in names), key=lambda p: names.index(str(p.name)))
+            groups.append((f"With --do {job}, as in autocal {job}", taken))
         for title, params in groups:
             records = [record for p in params if (record := p.get_help_record(ctx)) is not None]
             with formatter.section(title):
@@ -165,7 +166,7 @@ def batch(
 
 
 def _shared_params() -> list[click.Parameter]:
-    """The options of the commands for one clip, each once; what the batch has of its own comes first."""
+    """The options of the commands for one clip; of one name, the batch's own, else the last command's."""
     own = {param.name for param in batch.params}
     params = {p.name: p for command in (solve, check, render) for p in command.params if p.name in _SHARED}
     return [param for name, param in params.items() if name not in own]
