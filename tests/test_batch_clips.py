@@ -64,12 +64,35 @@ def test_clips_of_one_name_are_told_apart_by_their_folders() -> None:
     assert distinct_names([Path("/x/a/take.mp4"), Path("/x/a/TAKE.mov")]) == ["take-mp4", "TAKE-mov"]
 
 
+def test_clips_that_differ_in_their_ending_alone_are_told_apart_by_it(tmp_path: Path) -> None:
+    touch(tmp_path / "a.mp4", tmp_path / "a.mov", tmp_path / "b.mp4")
+    assert [c.name for c in find_clips([tmp_path], tmp_path / "out")] == ["a-mov", "a-mp4", "b"]
+
+
+def test_no_clip_has_the_name_of_the_table_or_the_index(tmp_path: Path) -> None:
+    """Each clip's folder lies beside results.csv and index.html."""
+    touch(tmp_path / "index.html.mp4", tmp_path / "Results.CSV.mov", tmp_path / "index.mp4")
+    named = {c.path.name: c.name for c in find_clips([tmp_path], tmp_path / "out")}
+    assert named == {
+        "index.html.mp4": "index.html-2",
+        "Results.CSV.mov": "Results.CSV-2",
+        "index.mp4": "index",
+    }
+
+
+def test_no_clips_folder_is_hidden_or_outside(tmp_path: Path) -> None:
+    touch(tmp_path / ".take.mp4", tmp_path / "...mp4")
+    assert Path("...mp4").stem == ".."
+    named = [tmp_path / ".take.mp4", tmp_path / "...mp4"]
+    assert [c.name for c in find_clips(named, tmp_path / "out")] == ["take", "pictures"]
+
+
 FOLDERS = st.lists(st.sampled_from(["a", "b", "a-b", "B"]), max_size=3)
 PATHS = st.lists(
     st.builds(
         lambda folders, stem, ending: Path("/", *folders, stem + ending),
         FOLDERS,
-        st.sampled_from(["take", "Take", "b-take", "take-2"]),
+        st.sampled_from(["take", "Take", "b-take", "take-2", ".take", "index.html"]),
         st.sampled_from([".mp4", ".mov"]),
     ),
     unique=True,
@@ -79,6 +102,6 @@ PATHS = st.lists(
 
 @given(PATHS)
 def test_no_two_names_are_the_same_even_without_capitals(paths: list[Path]) -> None:
-    names = distinct_names(paths)
-    assert len({name.casefold() for name in names}) == len(paths)
+    names = distinct_names(paths, taken=["index.html"])
+    assert len({name.casefold() for name in [*names, "index.html"]}) == len(paths) + 1
     assert all("/" not in name and not name.startswith(".") for name in names)

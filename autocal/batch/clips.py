@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from autocal.batch.table import CSV_NAME, INDEX_NAME
 from autocal.errors import FootageError
 from autocal.footage.inputs import is_still
 from autocal.render.sequence import as_sequence
@@ -31,14 +32,15 @@ def find_clips(named: Sequence[Path], out: Path) -> list[NamedClip]:
     """
     found = [clip for name in named for clip in _stands_for(name.absolute(), out.absolute())]
     unique = list(dict.fromkeys(found))
-    return [NamedClip(path, name) for path, name in zip(unique, distinct_names(unique), strict=True)]
+    names = distinct_names(unique, taken=(CSV_NAME, INDEX_NAME))
+    return [NamedClip(path, name) for path, name in zip(unique, names, strict=True)]
 
 
-def distinct_names(paths: Sequence[Path]) -> list[str]:
+def distinct_names(paths: Sequence[Path], *, taken: Collection[str] = ()) -> list[str]:
     """A name for each path: its stem, with as many of its folders before it as tell it from the others.
 
     Where files of one folder differ in their ending alone, it is part of the name. Capitals do not tell
-    names apart, as on some disks they do not.
+    names apart, as on some disks they do not. taken: names that no clip gets.
     """
     beside = Counter((path.parent, _stem(path).casefold()) for path in paths)
     labels = [
@@ -55,7 +57,7 @@ def distinct_names(paths: Sequence[Path]) -> list[str]:
             if often[name.casefold()] > 1 and depth[n] < len(paths[n].parent.parts) - 1
         ]
         if not deeper:
-            return _numbered(names)
+            return _numbered(names, taken)
         for n in deeper:
             depth[n] += 1
 
@@ -63,7 +65,7 @@ def distinct_names(paths: Sequence[Path]) -> list[str]:
 def _stem(path: Path) -> str:
     # A place for a number (%04d, ####) is no part of a name.
     stem = path.stem if as_sequence(path) is None else path.name.split("%")[0].split("#")[0].rstrip("._-")
-    return stem or "pictures"
+    return stem.lstrip(".") or "pictures"  # a dot in front would hide the folder, two would leave it
 
 
 def _last(path: Path, count: int) -> tuple[str, ...]:
@@ -71,9 +73,9 @@ def _last(path: Path, count: int) -> tuple[str, ...]:
     return folders[len(folders) - count :]
 
 
-def _numbered(names: Sequence[str]) -> list[str]:
-    taken = {name.casefold() for name in names}
-    seen: Counter[str] = Counter()
+def _numbered(names: Sequence[str], not_to_use: Collection[str]) -> list[str]:
+    seen = Counter(name.casefold() for name in not_to_use)
+    taken = {name.casefold() for name in names} | set(seen)
     result = []
     for name in names:
         key = name.casefold()
