@@ -27,12 +27,13 @@ from autocal.render.device import Device, make_renderer
 from autocal.render.film import FilmOrder, render_film
 from autocal.render.filters import FilterName, named_filter
 from autocal.render.formats import planar_format, plane_array
-from autocal.render.plan import NOT_HERE, Plan, make_plan
+from autocal.render.plan import Plan, make_plan
 from autocal.render.remap import remap_plane
 from autocal.render.remap_torch import PlainFrameRemap
 from autocal.render.remap_triton import TritonFrameRemap, kernels_work, packed_places
 from autocal.render.renderer import Look, Renderer
 from autocal.render.renderer_torch import TorchRenderer
+from autocal.render.runs import NOT_HERE
 from autocal.render.settings import Compression
 
 INTERPRETED = os.environ.get("TRITON_INTERPRET") == "1"
@@ -144,13 +145,14 @@ def test_a_source_smaller_than_the_filter_is_all_border() -> None:
 def test_what_a_kernel_reads_holds_the_whole_plan() -> None:
     (layer,) = plans_of_two_eyes("cubic", 1.6)[0].layers
     packed = packed_places(layer, 70_000, torch.device("cpu")).numpy()
-    here = layer.first_x != NOT_HERE
+    places = layer.runs.places()
+    here = places.first_x != NOT_HERE
     assert np.all(packed[~here] == -1)
     code_x, code_y = (packed[here] & 0xFFFFFFFF), (packed[here].view(np.uint64) >> 32).astype(np.int64)
-    assert np.array_equal(code_x >> 15, layer.first_x[here].astype(np.int64) + 70_000)
-    assert np.array_equal(code_y >> 15, layer.first_y[here])
-    assert np.array_equal(code_x & 0x7FFF, layer.row_x[here])
-    assert np.array_equal(code_y & 0x7FFF, layer.row_y[here])
+    assert np.array_equal(code_x >> 15, places.first_x[here].astype(np.int64) + 70_000)
+    assert np.array_equal(code_y >> 15, places.first_y[here])
+    assert np.array_equal(code_x & 0x7FFF, places.row_x[here])
+    assert np.array_equal(code_y & 0x7FFF, places.row_y[here])
 
 
 @with_kernels

@@ -16,10 +16,13 @@ from numba import njit, types
 from numba.core import cgutils
 from numba.extending import intrinsic
 
-from autocal.render.plan import NOT_HERE
+from autocal.render.filters import PHASES
+from autocal.render.runs import BENDS
 
 _INDEX = ir.IntType(64)
 _LANE = ir.IntType(32)
+#: Shifts and masks: the compiler cannot know that no position is negative.
+_PHASE_BITS, _PHASE = PHASES.bit_length() - 1, PHASES - 1
 
 
 @intrinsic
@@ -83,10 +86,10 @@ def _sum(builder: Any, vector: Any, lanes: int) -> Any:
 def _rows(
     source: Any,
     pitch: Any,
-    fx: Any,
-    fy: Any,
-    rx: Any,
-    ry: Any,
+    codes: Any,
+    runs: Any,
+    first_run: Any,
+    bends: Any,
     weights: Any,
     lanes: Any,
     out: Any,
@@ -94,33 +97,44 @@ def _rows(
     fill: Any,
 ) -> None:
     taps = len(lanes)
-    for i in range(fx.shape[0]):
-        for j in range(fx.shape[1]):
-            x = fx[i, j]
-            if x == NOT_HERE:
+    for i in range(codes.shape[0]):
+        code, line = codes[i], out[i]
+        for n in range(first_run[i], first_run[i + 1]):
+            # Unsigned: the compiler need not look for columns counted from the end.
+            start = np.uint64(runs[n, 0])
+            end = np.uint64(runs[n + 1, 0] if n + 1 < first_run[i + 1] else codes.shape[1])
+            if runs[n, 3] < 0:
                 if fill >= 0:
-                    out[i, j] = fill
+                    for j in range(start, end):
+                        line[j] = fill
                 continue
-            at = np.int64(fy[i, j]) * pitch + np.int64(x)
-            wx, wy = np.int64(rx[i, j]) * taps, np.int64(ry[i, j]) * taps
-            value: Any = _weigh(source, at, pitch, weights, wx, wy, lanes)  # type: ignore[call-arg]
-            if top >= 0:
-                out[i, j] = min(max(value + np.float32(0.5), np.float32(0.0)), top)
-            else:
-                out[i, j] = value
+            position, step = runs[n, 1], runs[n, 2]
+            row_x, row_y = runs[n, 3] * taps, runs[n, 4] * taps
+            for j in range(start, end):
+                step += bends[code[j]]
+                position += step
+                x, y = position & 0xFFFFFFFF, position >> 32
+                at = (y >> _PHASE_BITS) * pitch + (x >> _PHASE_BITS)
+                wx, wy = row_x + (x & _PHASE) * taps, row_y + (y & _PHASE) * taps
+                value: Any = _weigh(source, at, pitch, weights, wx, wy, lanes)  # type: ignore[call-arg]
+                if top >= 0:
+                    line[j] = min(max(value + np.float32(0.5), np.float32(0.0)), top)
+                else:
+                    line[j] = value
 
 
-def remap_rows(source: Any, layer: Any, weights: Any, out: Any, rows: slice, top: float, fill: float) -> None:
+def remap_rows(source: Any, runs: Any, weights: Any, out: Any, rows: slice, top: float, fill: float) -> None:
     """Fill `rows` of an output plane from one layer of a plan. Releases the interpreter's lock.
 
-    source: (h, w), uint8, uint16 or float32; weights: (n, taps); out: (height, width), of the
-    plane's kind. top: largest value of a whole number, negative where samples are not. fill: value
-    of the samples that the layer does not hold, negative to leave them alone.
+    source: (h, w), uint8, uint16 or float32; runs: the layer's; weights: (n, taps); out: (height, width),
+    of the plane's kind. top: largest value of a whole number, negative where samples are not. fill:
+    value of the samples that the layer does not hold, negative to leave them alone.
     """
     flat, pitch = _flat(source)
-    maps = (layer.first_x[rows], layer.first_y[rows], layer.row_x[rows], layer.row_y[rows])
-    lanes = (0,) * weights.shape[1]
-    _rows(flat, pitch, *maps, weights.reshape(-1), lanes, out[rows], np.float32(top), np.float32(fill))
+    codes = runs.bends[rows]
+    first_run = runs.first_run[rows.start : rows.start + codes.shape[0] + 1]
+    tables = (codes, runs.runs, first_run, BENDS, weights.reshape(-1), (0,) * weights.shape[1])
+    _rows(flat, pitch, *tables, out[rows], np.float32(top), np.float32(fill))
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

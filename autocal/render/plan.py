@@ -1,9 +1,9 @@
 """Everything about remapping one picture plane that depends on the map alone, worked out once.
 
 A film's every frame is remapped by the same map. So for each output sample the first source pixel
-under the filter and the rows of its weight table are found beforehand; what is left for each frame
-is to fetch and weigh. A plan serves one rectangle of source (one eye's half of a plane) and one
-rectangle of output.
+under the filter and the rows of its weight table are found beforehand, and kept as
+`autocal.render.runs`; what is left for each frame is to fetch and weigh. A plan serves one rectangle
+of source (one eye's half of a plane) and one rectangle of output.
 """
 
 from __future__ import annotations
@@ -14,12 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocal.render.filters import LARGEST_SCALE, PHASES, Filter, width_of_scale
+from autocal.render.runs import Runs, joined, packed_runs
 
-#: Marks an output sample that a layer leaves alone.
-NOT_HERE = 0xFFFF
 _BAND_ROWS = 64
 
-Uint16 = NDArray[np.uint16]
 Float32 = NDArray[np.float32]
 
 
@@ -40,15 +38,12 @@ class BorderSamples:
 class Layer:
     """The output samples taken from the source at one level: halved `level` times.
 
-    first_x, first_y: (height, width) first source pixel under the filter, or NOT_HERE;
-    row_x, row_y: the same shape, rows of the weight table. border: the samples at the source's border.
+    runs: where the filter sits for every output sample (height, width); those that the layer leaves alone
+    have no place. border: the samples at the source's border, which have none either.
     """
 
     level: int
-    first_x: Uint16
-    first_y: Uint16
-    row_x: Uint16
-    row_y: Uint16
+    runs: Runs
     border: BorderSamples
 
 
@@ -137,40 +132,42 @@ def _layer(
     source_size: tuple[int, int],
     resampling: Filter,
 ) -> Layer:
-    first_x, first_y, row_x, row_y = (np.full(x.shape, NOT_HERE, np.uint16) for _ in range(4))
     limits = level_size(source_size, level)
+    bands: list[Runs] = []
     border_parts: list[tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.int32]]] = []
     for top in range(0, x.shape[0], _BAND_ROWS):  # in bands: whole planes of float64 would not fit the budget
         band = slice(top, top + _BAND_ROWS)
         use = here[band]
-        fx, rx = _first_and_row(x[band], scale_x[band], use, level, resampling.taps)
-        fy, ry = _first_and_row(y[band], scale_y[band], use, level, resampling.taps)
-        inner = use & (fx >= 0) & (fx <= limits[0] - resampling.taps)
-        inner &= (fy >= 0) & (fy <= limits[1] - resampling.taps)
-        for target, values in ((first_x, fx), (first_y, fy), (row_x, rx), (row_y, ry)):
-            target[band][inner] = values[inner]
+        at_x, row_x = _start_and_row(x[band], scale_x[band], use, level, resampling.taps)
+        at_y, row_y = _start_and_row(y[band], scale_y[band], use, level, resampling.taps)
+        first_x, first_y = at_x // PHASES, at_y // PHASES
+        inner = use & (first_x >= 0) & (first_x <= limits[0] - resampling.taps)
+        inner &= (first_y >= 0) & (first_y <= limits[1] - resampling.taps)
+        bands.append(packed_runs(at_x, at_y, row_x, row_y, inner))
         rim = use & ~inner
         if rim.any():
             place = np.flatnonzero(rim) + top * x.shape[1]
-            first = np.stack([fx[rim], fy[rim]], axis=1).astype(np.int32)
-            row = np.stack([rx[rim], ry[rim]], axis=1).astype(np.int32)
-            border_parts.append((place, first, row))
-    return Layer(level, first_x, first_y, row_x, row_y, _joined(border_parts))
+            first = np.stack([first_x[rim], first_y[rim]], axis=1).astype(np.int32)
+            phase = np.stack([at_x[rim], at_y[rim]], axis=1) % PHASES
+            row = np.stack([row_x[rim], row_y[rim]], axis=1) + phase
+            border_parts.append((place, first, row.astype(np.int32)))
+    return Layer(level, joined(bands), _joined_border(border_parts))
 
 
-def _first_and_row(
+def _start_and_row(
     position: Float32, scale: Float32, use: NDArray[np.bool_], level: int, taps: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """The first pixel under the filter and the row of the weight table, along one axis."""
+    """Along one axis: where the filter starts, in 1 / PHASES px, and its row of weights for phase 0."""
     halved = 2.0**level
     # Edges scale, centres sit half a pixel inside.
     at = (np.where(use, position, 0.0).astype(np.float64) + 0.5) / halved - 0.5
-    step = np.rint(at * PHASES).astype(np.int64)
-    row = width_of_scale(scale / halved).astype(np.int64) * PHASES + step % PHASES
-    return step // PHASES - (taps // 2 - 1), row
+    start = np.rint(at * PHASES).astype(np.int64) - (taps // 2 - 1) * PHASES
+    return start, width_of_scale(scale / halved).astype(np.int64) * PHASES
 
 
-def _joined(parts: list[tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.int32]]]) -> BorderSamples:
+def _joined_border(
+    parts: list[tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.int32]]],
+) -> BorderSamples:
     if not parts:
         return BorderSamples(np.empty(0, np.int64), np.empty((0, 2), np.int32), np.empty((0, 2), np.int32))
     place, first, row = (np.concatenate(column) for column in zip(*parts, strict=True))

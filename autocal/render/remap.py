@@ -39,7 +39,7 @@ def remap_plane(
             top_row: int, picture: Plane = picture, layer: Any = layer, background: float = background
         ) -> None:
             band = slice(top_row, top_row + _BAND_ROWS)
-            kernel.remap_rows(picture, layer, plan.filter.weights, out, band, top, background)
+            kernel.remap_rows(picture, layer.runs, plan.filter.weights, out, band, top, background)
 
         list((pool.map if pool else map)(rows, range(0, out.shape[0], _BAND_ROWS)))
     for layer in plan.layers:

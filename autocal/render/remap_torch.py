@@ -13,7 +13,8 @@ from typing import Protocol
 import numpy as np
 import torch
 
-from autocal.render.plan import NOT_HERE, BorderSamples, Layer, Plan
+from autocal.render.plan import BorderSamples, Layer, Plan
+from autocal.render.runs import NOT_HERE
 
 _ROWS_AT_A_TIME = 1024
 
@@ -138,16 +139,17 @@ def _halved(picture: torch.Tensor) -> torch.Tensor:
 
 def _to_device(layer: Layer, device: torch.device) -> _LayerOnDevice:
     border: BorderSamples = layer.border
+    places = layer.runs.places()
 
     def unsigned(table: np.ndarray) -> torch.Tensor:
         return torch.from_numpy(table.view(np.int16)).to(device)
 
     return _LayerOnDevice(
         layer.level,
-        unsigned(layer.first_x),
-        unsigned(layer.first_y),
-        unsigned(layer.row_x),
-        unsigned(layer.row_y),
+        unsigned(places.first_x),
+        unsigned(places.first_y),
+        unsigned(places.row_x),
+        unsigned(places.row_y),
         torch.from_numpy(border.place).to(device),
         torch.from_numpy(border.first.astype(np.int64)).to(device),
         torch.from_numpy(border.row.astype(np.int64)).to(device),

@@ -15,7 +15,8 @@ import numpy as np
 import torch
 
 from autocal.render.filters import PHASES, WIDTHS, cubic_coefficients
-from autocal.render.plan import NOT_HERE, Layer, Plan, level_size
+from autocal.render.plan import Layer, Plan, level_size
+from autocal.render.runs import NOT_HERE
 
 _ROW_BITS = (PHASES * WIDTHS).bit_length() - 1
 #: The rectangle of output that a program makes, px, and its warps (`benchmarks/bench_render_cuda.py`).
@@ -243,9 +244,10 @@ def packed_places(layer: Layer, lowest: int, device: torch.device) -> torch.Tens
     def unsigned(table: np.ndarray) -> torch.Tensor:
         return torch.from_numpy(table.view(np.int16)).to(device).to(torch.int64) & 0xFFFF
 
-    first_x, first_y = unsigned(layer.first_x), unsigned(layer.first_y)
-    code_x = ((first_x + lowest) << _ROW_BITS) | unsigned(layer.row_x)
-    code_y = (first_y << _ROW_BITS) | unsigned(layer.row_y)
+    places = layer.runs.places()
+    first_x, first_y = unsigned(places.first_x), unsigned(places.first_y)
+    code_x = ((first_x + lowest) << _ROW_BITS) | unsigned(places.row_x)
+    code_y = (first_y << _ROW_BITS) | unsigned(places.row_y)
     return torch.where(first_x == NOT_HERE, -1, (code_y << 32) | code_x)
 
 
