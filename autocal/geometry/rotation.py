@@ -15,10 +15,11 @@ from autocal.geometry.lens import Array
 def skew_matrix(v: ArrayLike) -> Array:
     """[v]x with [v]x u = v x u, for v (..., 3)."""
     v = np.asarray(v, dtype=np.float64)
-    zero = np.zeros(v.shape[:-1])
+    matrix = np.zeros((*v.shape, 3))
     x, y, z = v[..., 0], v[..., 1], v[..., 2]
-    rows = [np.stack(r, axis=-1) for r in ((zero, -z, y), (z, zero, -x), (-y, x, zero))]
-    return np.stack(rows, axis=-2)
+    matrix[..., 2, 1], matrix[..., 0, 2], matrix[..., 1, 0] = x, y, z
+    matrix[..., 1, 2], matrix[..., 2, 0], matrix[..., 0, 1] = -x, -y, -z
+    return matrix
 
 
 def matrix_from_rotation_vector(vector: ArrayLike) -> Array:
@@ -42,7 +43,13 @@ def rotation_vector_from_matrix(matrix: ArrayLike) -> Array:
 
 def rotation_about(axis: str, angle: float) -> Array:
     """Right-handed rotation matrix (3, 3) by `angle` rad about "x", "y" or "z"."""
-    return matrix_from_rotation_vector(angle * np.eye(3)["xyz".index(axis)])
+    first = "xyz".index(axis)
+    second, third = (first + 1) % 3, (first + 2) % 3
+    matrix = np.eye(3)
+    matrix[second, second] = matrix[third, third] = np.cos(angle)
+    matrix[third, second] = np.sin(angle)
+    matrix[second, third] = -matrix[third, second]
+    return matrix
 
 
 def matrix_from_yaw_pitch_roll(yaw: float, pitch: float, roll: float) -> Array:

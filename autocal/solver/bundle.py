@@ -21,7 +21,7 @@ from torch import Tensor
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES, eye_rotations
 from autocal.geometry.rotation import rotation_about, skew_matrix
-from autocal.solver.projection import project
+from autocal.solver.projection import project, project_only
 
 RIG_SIZE = 5
 GLOBAL_SIZE = len(NAMES)
@@ -85,7 +85,7 @@ def residuals(state: State, seen: Observations) -> Tensor:
     g, _ = _in_rig(state, seen)
     R_eye = _eye_matrices(state.vector)
     _, d = _in_eye(state, seen, g, R_eye)
-    pixels, _, _ = project(d, _lens_rows(state.vector, seen.eye))
+    pixels = project_only(d, _lens_rows(state.vector, seen.eye))
     return (pixels - seen.pixel) / seen.sigma[:, None]
 
 

@@ -20,7 +20,6 @@ from autocal.solver.bundle import (
     State,
     linearise,
     point_prior,
-    residuals,
     retract,
 )
 from autocal.solver.loss import Loss
@@ -71,9 +70,9 @@ def squared_misfit(residual: Tensor, share: Tensor) -> Tensor:
     return (residual**2).sum(dim=1) / share
 
 
-def cost_of(problem: Problem, state: State, loss: Loss) -> float:
-    """The robust cost with priors."""
-    r2 = squared_misfit(residuals(state, problem.seen), problem.share)
+def _cost(problem: Problem, state: State, residual: Tensor, loss: Loss) -> float:
+    """The robust cost, with priors, of a state that leaves residuals (n, 2)."""
+    r2 = squared_misfit(residual, problem.share)
     data = (problem.share * loss.value(r2)).sum()
     prior = ((problem.prior_root @ (state.vector - problem.prior_mean)) ** 2).sum()
     points = (point_prior(state)[0] ** 2).sum()
@@ -83,12 +82,13 @@ def cost_of(problem: Problem, state: State, loss: Loss) -> float:
 def normal_at(problem: Problem, state: State, loss: Loss) -> tuple[Normal, Linearised]:
     """The normal equations at a state, with the loss's weights."""
     lin = linearise(state, problem.seen)
+    return _normal(problem, state, lin, loss), lin
+
+
+def _normal(problem: Problem, state: State, lin: Linearised, loss: Loss) -> Normal:
     weight = loss.weight(squared_misfit(lin.residual, problem.share))
     prior = (problem.prior_root @ (state.vector - problem.prior_mean), problem.prior_root)
-    return (
-        normal_equations(lin, problem.seen, weight, problem.frames, prior, point_prior(state)),
-        lin,
-    )
+    return normal_equations(lin, problem.seen, weight, problem.frames, prior, point_prior(state))
 
 
 def optimise(
@@ -105,28 +105,33 @@ def optimise(
     Stops when a step lowers the cost by less than `tolerance` of it, or after `steps` trials.
     """
     free = problem.free_index(free_globals)
-    cost = cost_of(problem, state, loss)
+    lin = linearise(state, problem.seen)
+    cost = _cost(problem, state, lin.residual, loss)
     costs = [cost]
     damping, growth = 1e-4, 2.0
-    normal, _ = normal_at(problem, state, loss)
+    normal = None
     for trial in range(steps):
+        normal = normal or _normal(problem, state, lin, loss)
         try:
             d_camera, d_point = solve_step(normal, damping, free)
         except torch.linalg.LinAlgError:
             damping, growth = damping * growth, growth * 2
             continue
         new = retract(state, d_camera[:GLOBAL_SIZE], d_camera[GLOBAL_SIZE:].view(-1, POSE_SIZE), d_point)
-        new_cost = cost_of(problem, new, loss) if problem.allowed(new.vector) else float("inf")
+        new_cost = float("inf")
+        if problem.allowed(new.vector):
+            # With derivatives at once: most steps are taken, and then they are needed.
+            new_lin = linearise(new, problem.seen)
+            new_cost = _cost(problem, new, new_lin.residual, loss)
         if not new_cost <= cost:
             damping, growth = damping * growth, growth * 2
             if damping > 1e8:
                 return Outcome(state, tuple(costs), trial + 1, converged=True)
             continue
         gained = (cost - new_cost) / max(cost, 1e-300)
-        state, cost = new, new_cost
+        state, lin, cost, normal = new, new_lin, new_cost, None
         costs.append(cost)
         if gained < tolerance:
             return Outcome(state, tuple(costs), trial + 1, converged=True)
         damping, growth = max(damping / 5, 1e-9), 2.0
-        normal, _ = normal_at(problem, state, loss)
     return Outcome(state, tuple(costs), steps, converged=False)
