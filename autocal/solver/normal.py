@@ -42,20 +42,21 @@ class Mixed:
     active: Tensor  # (a,), the points that have rows at all
     slot: Tensor  # (n,), which of the active points each row is of; sorted
 
-    def dense(self, first: int, last: int, camera_size: int) -> Tensor:
-        """(last - first, 3, camera_size): the block of active points first..last-1."""
+    def dense(self, first: int, last: int, frames: int, free: Tensor) -> Tensor:
+        """(last - first, 3, m): the block of active points first..last-1 and of m free camera unknowns."""
         bounds = torch.searchsorted(self.slot, self.slot.new_tensor([first, last]))
         rows = slice(int(bounds[0]), int(bounds[1]))
-        product = torch.bmm(self.by_point[rows].transpose(1, 2), self.by_camera[rows])
         place = self.slot[rows] - first
-        block = product.new_zeros(last - first, POINT_SIZE, camera_size)
-        block[:, :, :GLOBAL_SIZE].index_add_(0, place, product[:, :, :GLOBAL_SIZE])
-        frames = (camera_size - GLOBAL_SIZE) // POSE_SIZE
+        globals_ = free[free < GLOBAL_SIZE]
+        by_point = self.by_point[rows].transpose(1, 2)
+        product = torch.bmm(by_point, self.by_camera[rows][:, :, globals_])
+        block = product.new_zeros(last - first, POINT_SIZE, len(globals_)).index_add_(0, place, product)
+        product = torch.bmm(by_point, self.by_camera[rows][:, :, GLOBAL_SIZE:])
         poses = product.new_zeros((last - first) * frames, POINT_SIZE, POSE_SIZE)
-        poses.index_add_(0, place * frames + self.frame[rows], product[:, :, GLOBAL_SIZE:])
+        poses.index_add_(0, place * frames + self.frame[rows], product)
         poses = poses.view(last - first, frames, POINT_SIZE, POSE_SIZE).permute(0, 2, 1, 3)
-        block[:, :, GLOBAL_SIZE:] = poses.reshape(last - first, POINT_SIZE, -1)
-        return block
+        poses = poses.reshape(last - first, POINT_SIZE, -1)
+        return torch.cat([block, poses[:, :, free[len(globals_) :] - GLOBAL_SIZE]], dim=2)
 
     def apply(self, d_camera: Tensor, points: int) -> Tensor:
         """(points, 3): the block's transpose times a camera step."""
@@ -143,12 +144,14 @@ def reduced(normal: Normal, damping: float, free: Tensor) -> tuple[Tensor, Tenso
     matrix = normal.cameras[free][:, free].clone()
     matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
     rhs = normal.rhs_cameras[free].clone()
-    size = len(normal.rhs_cameras)
+    if not len(free):
+        return matrix, rhs, factor
+    frames = (len(normal.rhs_cameras) - GLOBAL_SIZE) // POSE_SIZE
     active = normal.mixed.active
     inverse, rhs_points = _lower_inverse(factor[active]), normal.rhs_points[active]
     for first in range(0, len(active), _POINTS_AT_ONCE):
         last = min(first + _POINTS_AT_ONCE, len(active))
-        mixed = normal.mixed.dense(first, last, size)[:, :, free]
+        mixed = normal.mixed.dense(first, last, frames, free)
         both = torch.cat([mixed, rhs_points[first:last, :, None]], dim=2)
         white = torch.bmm(inverse[first:last], both).reshape(-1, len(free) + 1)
         product = white[:, :-1].T @ white

@@ -73,7 +73,7 @@ def anneal(
         wanted = max((_WIDE if falling else 1.0) * _NARROWEST * noise, _NARROWEST * 0.9)
         if not falling and scale <= 1.1 * wanted:
             break
-        scale = max(scale / 2.5, wanted)
+        scale = min(scale, max(scale / 2.5, wanted))  # never wider again: it would go to and fro
     return state
 
 
