@@ -108,6 +108,7 @@ def solve(
                 (circle_of(circles[0], halves[0]), circle_of(circles[1], halves[1])),
                 halves,
                 rng=rng,
+                frames=total,
                 device=options.device,
                 progress=lambda done, found: tell("matches", min(done, total), total),
             )

@@ -15,8 +15,7 @@ from autocal.geometry import Lens
 from autocal.geometry.lens import Array
 from autocal.matching.contrast import DetectionImage
 
-#: Points kept an eye: usually, and where few of them match.
-USUAL_POINTS, MOST_POINTS = 3200, 5200
+_USUAL_POINTS = 3200
 #: Cells across the whole sphere that they are spread over.
 _CELLS_ACROSS = 32
 _CONTRAST_THRESHOLD = 0.012
@@ -44,7 +43,7 @@ class Features:
         return self.descriptor[np.argsort(-self.strength, kind="stable")[:most]]
 
 
-def find_features(image: DetectionImage, lens: Lens, most: int = USUAL_POINTS) -> Features:
+def find_features(image: DetectionImage, lens: Lens, most: int = _USUAL_POINTS) -> Features:
     """Find up to `most` points, with equal shares for equal solid angles as far as texture allows."""
     import cv2
 

@@ -20,7 +20,7 @@ from autocal.geometry.lens import Array
 from autocal.matches import LEFT, RIGHT, Ints, Matches
 from autocal.matching import diagnosis
 from autocal.matching.contrast import DetectionImage, Luma
-from autocal.matching.features import MOST_POINTS, USUAL_POINTS, Features, find_features
+from autocal.matching.features import Features, find_features
 from autocal.matching.follow import follow
 from autocal.matching.guided import Link, link_eyes
 from autocal.matching.memory import RECENT, Lead, earlier_links, place_in_world, proposals
@@ -47,8 +47,11 @@ Progress = Callable[[int, int], None]
 _EYES = [LEFT, RIGHT]
 _JUDGE_AFTER = 3  # leads met before the footage may be refused
 _FOLLOWED_SHARE = 0.35  # fewer points than this followed: too much moves, search again
-_PLENTY, _PAYS = 1000, 1.35  # matches between the eyes of a frame; the gain more points must bring
-_MOST_FOLLOWED = 1400  # tracks carried through a burst
+_ENOUGH_SIGHTS = 40_000  # in all frames; beyond them errors of the lens model remain
+_FEWEST_FOLLOWED, _MOST_FOLLOWED = 400, 1400  # tracks carried through a burst
+_POINTS_A_TRACK = 2.3  # points looked for, for each track that is wanted: half of them match nothing
+_PLENTY, _PAYS = 0.7, 1.35  # matches between the eyes per track wanted; the gain more points must bring
+_MORE_POINTS = 1.6  # as many more are tried where few match
 _RENEW_BELOW, _RENEW_STRETCH = 0.93, 1.35
 _STILL_PX, _SHOULD_MOVE_PX = 0.6, 8.0
 
@@ -83,20 +86,21 @@ def match_bursts(
     lenses: Lenses,
     *,
     rng: np.random.Generator,
+    frames: int = 1,
     device: str = "cpu",
     progress: Progress | None = None,
 ) -> Matched:
     """Match the frames of bursts eye to eye and over time.
 
     bursts: frames that follow each other closely, read once, in order; frames are numbered as they
-    come. circles, lenses: per half, full-resolution px; the lenses may be nominal and several per
-    cent wrong.
+    come. frames: about how many there will be; of many, fewer points each are enough. circles,
+    lenses: per half, full-resolution px; the lenses may be nominal and several per cent wrong.
 
     Raises MatchError where the halves do not match: mirrored, upside down, the same picture twice,
     not of one scene, or without texture.
     """
     with two_workers() as workers:
-        matcher = _Matcher(lenses, circles, rng, device, workers)
+        matcher = _Matcher(lenses, circles, frames, rng, device, workers)
         for burst in bursts:
             for position, frame in enumerate(burst):
                 matcher.meet(frame.halves, leads=position == 0)
@@ -112,13 +116,15 @@ class _Matcher:
         self,
         lenses: Lenses,
         circles: tuple[ImageCircle, ImageCircle],
+        frames: int,
         rng: np.random.Generator,
         device: str,
         workers: Workers,
     ) -> None:
         self.lenses, self.circles, self.rng, self.device = lenses, circles, rng, device
         self.workers = workers
-        self.points, self.settled = USUAL_POINTS, False
+        self.wanted = int(np.clip(_ENOUGH_SIGHTS / (2 * frames), _FEWEST_FOLLOWED, _MOST_FOLLOWED))
+        self.points, self.settled = round(_POINTS_A_TRACK * self.wanted), False
         self.table = TrackTable()
         self.leads: list[Lead] = []
         self.eye_pairs: list[int] = []
@@ -184,7 +190,7 @@ class _Matcher:
         self._keep_candidates(views)
         self._forget()
         self._misses.append(eye_misses(sights, self.lenses, self.R_eyes))
-        self._sights = thinned(sights, self.lenses, _MOST_FOLLOWED)
+        self._sights = thinned(sights, self.lenses, self.wanted)
 
     def _eyes_linked(self, views: tuple[View, View]) -> tuple[tuple[Features, Features], Link]:
         """Points of both eyes and their matches.
@@ -193,13 +199,14 @@ class _Matcher:
         """
         features, link = self._eyes_linked_by(views, self.points)
         full = min(len(f) for f in features) == self.points
-        if self.settled or not full or len(link.pairs) >= _PLENTY:
+        if self.settled or not full or len(link.pairs) >= _PLENTY * self.wanted:
             return features, link
         self.settled = True
-        more_features, more_link = self._eyes_linked_by(views, MOST_POINTS)
+        more = round(_MORE_POINTS * self.points)
+        more_features, more_link = self._eyes_linked_by(views, more)
         if len(more_link.pairs) < _PAYS * len(link.pairs):
             return features, link
-        self.points = MOST_POINTS
+        self.points = more
         return more_features, more_link
 
     def _eyes_linked_by(self, views: tuple[View, View], most: int) -> tuple[tuple[Features, Features], Link]:
