@@ -122,9 +122,7 @@ def _panel(figure: Figure, place: tuple[float, float, float, float], half: Pictu
     axes.set_axis_off()
     # Integer coordinates are pixel centres of the half, for matplotlib as for us.
     edges = (-0.5, width - 0.5, height - 0.5, -0.5)
-    axes.imshow(
-        shown, cmap="gray", vmin=0, vmax=1, interpolation="antialiased", aspect="auto", extent=edges
-    )
+    axes.imshow(shown, cmap="gray", vmin=0, vmax=1, interpolation="antialiased", aspect="auto", extent=edges)
     return axes
 
 
