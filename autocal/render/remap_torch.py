@@ -6,7 +6,7 @@ serves where those cannot be had.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -14,9 +14,10 @@ import numpy as np
 import torch
 
 from autocal.render.plan import BorderSamples, Layer, Plan
-from autocal.render.runs import NOT_HERE
+from autocal.render.runs import NOT_HERE, Places, Runs
 
 _ROWS_AT_A_TIME = 1024
+_BAND_ROWS = 32
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,19 +138,29 @@ def _halved(picture: torch.Tensor) -> torch.Tensor:
     return picture[: 2 * height, : 2 * width].reshape(height, 2, width, 2).mean(dim=(1, 3))
 
 
+def places_by_bands(runs: Runs) -> Iterator[tuple[slice, Places]]:
+    """`Runs.places`, some rows at a time: of 4096x4096 samples at once they take 1.8 GiB to work out."""
+    for top in range(0, runs.bends.shape[0], _BAND_ROWS):
+        rows = slice(top, top + _BAND_ROWS)
+        first_run = runs.first_run[top : top + _BAND_ROWS + 1]
+        band = Runs(runs.bends[rows], runs.runs[first_run[0] : first_run[-1]], first_run - first_run[0])
+        yield rows, band.places()
+
+
 def _to_device(layer: Layer, device: torch.device) -> _LayerOnDevice:
     border: BorderSamples = layer.border
-    places = layer.runs.places()
-
-    def unsigned(table: np.ndarray) -> torch.Tensor:
-        return torch.from_numpy(table.view(np.int16)).to(device)
-
+    tables = torch.empty((4, *layer.runs.bends.shape), dtype=torch.int16, device=device)
+    for rows, places in places_by_bands(layer.runs):
+        columns = (places.first_x, places.first_y, places.row_x, places.row_y)
+        for table, column in zip(tables, columns, strict=True):
+            table[rows] = torch.from_numpy(column.view(np.int16))
+    first_x, first_y, row_x, row_y = tables
     return _LayerOnDevice(
         layer.level,
-        unsigned(places.first_x),
-        unsigned(places.first_y),
-        unsigned(places.row_x),
-        unsigned(places.row_y),
+        first_x,
+        first_y,
+        row_x,
+        row_y,
         torch.from_numpy(border.place).to(device),
         torch.from_numpy(border.first.astype(np.int64)).to(device),
         torch.from_numpy(border.row.astype(np.int64)).to(device),

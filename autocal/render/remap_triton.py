@@ -16,6 +16,7 @@ import torch
 
 from autocal.render.filters import PHASES, WIDTHS, cubic_coefficients
 from autocal.render.plan import Layer, Plan, level_size
+from autocal.render.remap_torch import places_by_bands
 from autocal.render.runs import NOT_HERE
 
 _ROW_BITS = (PHASES * WIDTHS).bit_length() - 1
@@ -244,11 +245,13 @@ def packed_places(layer: Layer, lowest: int, device: torch.device) -> torch.Tens
     def unsigned(table: np.ndarray) -> torch.Tensor:
         return torch.from_numpy(table.view(np.int16)).to(device).to(torch.int64) & 0xFFFF
 
-    places = layer.runs.places()
-    first_x, first_y = unsigned(places.first_x), unsigned(places.first_y)
-    code_x = ((first_x + lowest) << _ROW_BITS) | unsigned(places.row_x)
-    code_y = (first_y << _ROW_BITS) | unsigned(places.row_y)
-    return torch.where(first_x == NOT_HERE, -1, (code_y << 32) | code_x)
+    packed = torch.empty(layer.runs.bends.shape, dtype=torch.int64, device=device)
+    for rows, places in places_by_bands(layer.runs):
+        first_x, first_y = unsigned(places.first_x), unsigned(places.first_y)
+        code_x = ((first_x + lowest) << _ROW_BITS) | unsigned(places.row_x)
+        code_y = (first_y << _ROW_BITS) | unsigned(places.row_y)
+        packed[rows] = torch.where(first_x == NOT_HERE, -1, (code_y << 32) | code_x)
+    return packed
 
 
 def _coefficient_pairs(device: torch.device) -> torch.Tensor:
