@@ -9,7 +9,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from autocal.calibration import Calibration
-from autocal.errors import LensError
+from autocal.cores import has_cuda_card
+from autocal.errors import LensError, SolveError
 from autocal.footage import FoundCircle
 from autocal.geometry import ImageCircle, Lens, Rig, nominal_lens
 from autocal.geometry.parameters import NAMES
@@ -63,7 +64,15 @@ class Remarks:
 
 
 def refuse_nonsense(options: SolveOptions) -> None:
-    """LensError, before any footage is read, where what is said of the lens cannot be."""
+    """LensError or SolveError, before any footage is read, where an option says what cannot be."""
+    if options.seed < 0:
+        raise SolveError(f"--seed {options.seed}: expected 0 or more")
+    if options.baseline_mm is not None and not 0 < options.baseline_mm < np.inf:
+        raise LensError(f"--baseline-mm {options.baseline_mm:g} is no length: expected a number above zero")
+    if options.device == "cuda" and not has_cuda_card():
+        raise SolveError(
+            "--device cuda: no CUDA card is there, or torch was installed without CUDA; give --device cpu"
+        )
     if (options.focal_mm is None) != (options.pixel_um is None):
         raise LensError("--focal-mm needs --pixel-um beside it, and the other way round")
     if options.focal_mm is not None and options.fov_deg is not None:

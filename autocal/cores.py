@@ -1,8 +1,11 @@
-"""How many processor cores this process may use."""
+"""What this process may compute with: processor cores, and a CUDA card where there is one."""
 
 from __future__ import annotations
 
 import os
+from pathlib import Path
+
+_DRIVER = Path("/dev/nvidiactl")
 
 
 def cores() -> int:
@@ -10,3 +13,12 @@ def cores() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
+
+
+def has_cuda_card() -> bool:
+    """Whether torch can compute on a CUDA card here."""
+    if not _DRIVER.exists():  # torch takes seconds to load and a quarter of a gigabyte
+        return False
+    import torch
+
+    return torch.cuda.is_available()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
-from autocal.commands._parameters import FULL_SIZE, SizeType, half_of_frame
+from autocal.commands._parameters import BASELINE_MM, FULL_SIZE, SizeType, half_of_frame
 from autocal.commands.check import check
 from autocal.commands.render import film_name, film_order, render
 from autocal.commands.solve import solve
@@ -74,7 +74,7 @@ class _BatchCommand(click.Command):
 )
 @click.option(
     "--baseline-mm",
-    type=click.FloatRange(min=1, max=2000),
+    type=BASELINE_MM,
     help="Distance between the lenses: to check, if CAL does not say; to solve, if it is not 60.",
 )
 @click.option(
@@ -252,7 +252,9 @@ def _folder(out: Path) -> Iterator[None]:
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
-        raise OutputError(f"{out} cannot be made: {problem.strerror or problem}") from problem
+        raise OutputError(
+            f"{out} cannot be made: {problem.strerror or problem}; choose another place"
+        ) from problem
     try:
         yield
     finally:

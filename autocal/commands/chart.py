@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from autocal.commands._parameters import report_option
+from autocal.commands._parameters import SEED, report_option
 
 if TYPE_CHECKING:
     from autocal.calibration import Calibration
@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     help="Folder for calibration.json and coverage.png.",
 )
 @click.option("--unit", help="Name of the unit, stored in the calibration.")
-@click.option("--seed", type=int, default=0, show_default=True, help="For splitting the frames into halves.")
+@click.option("--seed", type=SEED, default=0, show_default=True, help="For splitting the frames into halves.")
 @report_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")
 @click.option("--force", is_flag=True, help="Replace files in DIR.")  # fmt: skip
@@ -76,12 +76,13 @@ def chart(
     from autocal.chart.board import board_of
     from autocal.chart.calibrate import calibrate_from_boards, eyes_are_crossed
     from autocal.chart.frames import read_chart_frames
-    from autocal.commands._parameters import refuse_existing, refuse_report
+    from autocal.commands._parameters import refuse_existing, refuse_no_folder, refuse_report
     from autocal.errors import OutputError
     from autocal.report.pictures_chart import write_coverage_picture
 
     board = board_of(board_text, square_mm, charuco, marker_share)
     targets = out / "calibration.json", out / "coverage.png"
+    refuse_no_folder(out)
     for target in targets:
         refuse_existing(target, force)
     refuse_report(report, force)
@@ -114,7 +115,9 @@ def chart(
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
-        raise OutputError(f"{out} cannot be made: {problem.strerror or problem}") from problem
+        raise OutputError(
+            f"{out} cannot be made: {problem.strerror or problem}; choose another place"
+        ) from problem
     calibration.save(targets[0])
     write_coverage_picture(targets[1], result, overwrite=force)
     if report is not None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from autocal.commands._parameters import force_option, refuse_report, report_option
+from autocal.commands._parameters import BASELINE_MM, SEED, force_option, refuse_report, report_option
 
 if TYPE_CHECKING:
     from autocal.verify.check_result import CheckResult
@@ -34,10 +34,10 @@ _EXIT_CODES = {"holds": 0, "drifted": 1, "cannot-tell": 3}
 )
 @click.option(
     "--baseline-mm",
-    type=click.FloatRange(min=0, min_open=True),
+    type=BASELINE_MM,
     help="Distance between the eyes, if CAL does not say.",
 )
-@click.option("--seed", type=int, default=0, show_default=True, help="For matching.")
+@click.option("--seed", type=SEED, default=0, show_default=True, help="For matching.")
 @report_option
 @force_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")

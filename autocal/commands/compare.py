@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from autocal.commands._parameters import (
+    BASELINE_MM,
+    SEED,
     SizeType,
     force_option,
     half_of_frame,
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--baseline-mm",
-    type=click.FloatRange(min=0, min_open=True),
+    type=BASELINE_MM,
     help="Distance between the eyes, if a file does not say.",
 )
 @click.option(
@@ -41,7 +43,7 @@ if TYPE_CHECKING:
     metavar="CLIP",
     help="Say which fits this clip better; may be given several times.",
 )
-@click.option("--seed", type=int, default=0, show_default=True, help="For matching and testing on CLIP.")
+@click.option("--seed", type=SEED, default=0, show_default=True, help="For matching and testing on CLIP.")
 @report_option
 @force_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for machines.")  # fmt: skip

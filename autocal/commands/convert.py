@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from autocal.commands._parameters import SizeType, half_of_frame, refuse_existing
+from autocal.commands._parameters import BASELINE_MM, SizeType, half_of_frame, refuse_existing
 
 
 @click.command()
@@ -24,7 +24,7 @@ from autocal.commands._parameters import SizeType, half_of_frame, refuse_existin
 )
 @click.option(
     "--baseline-mm",
-    type=click.FloatRange(min=0, min_open=True),
+    type=BASELINE_MM,
     help="Distance between the eyes, if CAL does not say.",
 )
 @click.option("--force", is_flag=True, help="Replace FILE if it exists.")  # fmt: skip

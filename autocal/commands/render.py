@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from autocal.commands._parameters import FULL_SIZE, SizeType, refuse_existing
+from autocal.commands._parameters import FULL_SIZE, NumberRange, SizeType, refuse_existing
 
 if TYPE_CHECKING:
     from autocal.render.film import RenderReport
@@ -98,11 +98,9 @@ class _Colour(click.ParamType):
     help="How the film is compressed; ffv1 loses nothing.",
 )
 @click.option("--bitrate", type=_Bitrate(), help="Like 80M.  [default: 80M, unless --quality is given]")
-@click.option("--quality", type=click.FloatRange(0, 51), help="Constant quality; smaller is better.")
+@click.option("--quality", type=NumberRange(0, 51), help="Constant quality; smaller is better.")
 @click.option("--preset", default="fast", show_default=True, help="Speed of the HEVC and H.264 encoders.")
-@click.option(
-    "--rate", type=click.FloatRange(1, 240), help="Pictures a second of a numbered CLIP.  [default: 30]"
-)
+@click.option("--rate", type=NumberRange(1, 240), help="Pictures a second of a numbered CLIP.  [default: 30]")
 @click.option("--from", "start", type=_Time(), help="Start here: seconds, or h:m:s.")
 @click.option("--to", "end", type=_Time(), help="Stop here.")
 @click.option(
@@ -121,9 +119,7 @@ class _Colour(click.ParamType):
     help="What remaps: the processor, a CUDA card, or the card if there is one.",
 )
 @click.option("--level", type=_Angles(), default=(0.0, 0.0, 0.0), help="Turn the view: up, clockwise, right.")
-@click.option(
-    "--feather", type=click.FloatRange(0, 45), default=0.0, help="Soften the rim over so many degrees."
-)
+@click.option("--feather", type=NumberRange(0, 45), default=0.0, help="Soften the rim over so many degrees.")
 @click.option(
     "--fill", type=_Colour(), default="black", help="Outside the lens: black, grey, white, #RRGGBB."
 )

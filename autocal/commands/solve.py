@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from autocal.commands._parameters import FULL_SIZE, SizeType, half_of_frame, refuse_report
+from autocal.commands._parameters import BASELINE_MM, FULL_SIZE, SEED, SizeType, half_of_frame, refuse_report
 from autocal.whole_file import whole_folder
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ class _Far(click.ParamType):
 )
 @click.option(
     "--baseline-mm",
-    type=click.FloatRange(min=1, max=2000),
+    type=BASELINE_MM,
     help="Distance between lenses.  [default: 60]",
 )
 @click.option(
@@ -75,7 +75,7 @@ class _Far(click.ParamType):
 @click.option(
     "--frames", type=click.IntRange(1, 2000), default=24, show_default=True, help="How many pictures to use."
 )
-@click.option("--seed", type=int, default=0, show_default=True, help="For random choices.")
+@click.option("--seed", type=SEED, default=0, show_default=True, help="For random choices.")
 @click.option("--unit", help="Name of the unit, kept in the calibration.")
 @click.option(
     "--device",

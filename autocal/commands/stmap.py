@@ -66,3 +66,5 @@ def stmap(
     write_st_map(out, baked, known, overwrite=force)
     width, height = baked.size
     click.echo(f"{out}: {width}x{height}, {eye} eye{'s' if eye == 'both' else ''}, v from the {v_origin}")
+    for warning in known.warnings:
+        click.echo(f"  mind: {warning}")

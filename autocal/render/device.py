@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor
-from pathlib import Path
 from typing import Literal
 
 from autocal.calibration import Calibration
+from autocal.cores import has_cuda_card
 from autocal.errors import OutputError
 from autocal.render.clip import Clip
 from autocal.render.formats import PlanarFormat
@@ -14,7 +14,6 @@ from autocal.render.renderer import FrameRenderer, Look, Renderer
 
 Device = Literal["cpu", "cuda", "auto"]
 _FULL_RANGE = 2  # AVCOL_RANGE_JPEG
-_DRIVER = Path("/dev/nvidiactl")
 
 
 def make_renderer(
@@ -27,7 +26,7 @@ def make_renderer(
     """
     full = clip.colour.range == _FULL_RANGE
     turn = clip.orientation
-    on_card = device != "cpu" and _card_is_there()
+    on_card = device != "cpu" and has_cuda_card()
     if device == "cuda" and not on_card:
         raise OutputError("--device cuda: no CUDA card is there, or torch was installed without CUDA")
     if on_card:
@@ -48,11 +47,3 @@ def make_renderer(
     return Renderer(
         calibration, look, clip.format, output, clip.size, orientation=turn, full_range=full, pool=pool
     )
-
-
-def _card_is_there() -> bool:
-    if not _DRIVER.exists():  # torch takes seconds to load and a quarter of a gigabyte
-        return False
-    import torch
-
-    return torch.cuda.is_available()

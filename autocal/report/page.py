@@ -169,7 +169,9 @@ def write_page(folder: str | Path, html: str, *, overwrite: bool = False, name: 
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
-        raise OutputError(f"{folder} cannot be made: {problem.strerror or problem}") from problem
+        raise OutputError(
+            f"{folder} cannot be made: {problem.strerror or problem}; choose another place"
+        ) from problem
     path = folder / name
     with whole_file(path, overwrite=overwrite) as beside:
         beside.write_text(html, encoding="utf-8")
