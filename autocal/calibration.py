@@ -121,10 +121,14 @@ class Calibration:
 
     @classmethod
     def load(cls, path: str | Path) -> Calibration:
-        """Read a calibration.json. Raises CalibrationFileError on a damaged or foreign file."""
-        from autocal.calibration_file import load_calibration
+        """Read a calibration in any form that the commands take: calibration.json, OpenCV, ST map.
 
-        return load_calibration(Path(path))
+        Raises CalibrationFileError on a damaged or foreign file. `autocal.exchange.any_file` does the same
+        for files that leave something open.
+        """
+        from autocal.exchange.any_file import load_any
+
+        return load_any(path)
 
     def save(self, path: str | Path) -> None:
         """Write a calibration.json, beside and then renamed; an existing file is replaced."""

@@ -65,9 +65,7 @@ def remove_unfinished(order: ClipOrder) -> None:
         remove_beside(order.settings.out)
         for part in order.folder.glob(".*.rendering/piece-*.part"):
             part.unlink(missing_ok=True)
-        work = WorkFolder(order.settings.out)
-        if not any(work.path.glob("piece-*.piece")):
-            work.remove()
+        WorkFolder(order.settings.out).remove_if_bare()
         with suppress(OSError):  # holds something
             order.folder.rmdir()
 

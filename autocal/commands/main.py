@@ -72,5 +72,5 @@ def main() -> None:
 
 
 def _stopped() -> int:
-    click.echo("autocal: stopped; nothing was left behind", err=True)
+    click.echo("autocal: stopped; nothing half-written was left behind", err=True)
     return _INTERRUPTED

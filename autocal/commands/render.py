@@ -146,10 +146,14 @@ def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, *
       autocal render calibration.json take.mov -o film.mp4
       autocal render calibration.json take.mov -o films/ --for headset
     """
+    from autocal.exchange.any_file import load_any
     from autocal.render.film import render_film
     from autocal.render.sequence import as_sequence
     from autocal.render.settings import for_purpose
+    from autocal.render.work import WorkFolder
 
+    for warning in load_any(calibration).warnings:
+        click.echo(f"mind: {warning}")
     if as_sequence(out) is not None:
         _render_pictures(calibration, clip, out, force, quiet, options)
         return
@@ -160,8 +164,11 @@ def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, *
 
         for note in for_purpose(purpose, order.compression, open_clip(clip).rate)[1]:
             click.echo(note)
-    with _Progress(quiet) as progress:
-        report = render_film(order, overwrite=force, progress=progress)
+    try:
+        with _Progress(quiet) as progress:
+            report = render_film(order, overwrite=force, progress=progress)
+    finally:
+        WorkFolder(order.out).remove_if_bare()
     click.echo(f"{report.out}: {report.pictures} pictures")
     _say_resumed(report.resumed)
     _say_flaws(report)
@@ -178,6 +185,7 @@ def _render_pictures(
     if source is not None:
         not_for_pictures += ["start", "end"]
     given = [f"--{_FLAGS.get(name, name)}" for name in not_for_pictures if options[name]]
+    _refuse_no_part(options)
     if given:
         raise click.UsageError(f"numbered pictures take no such options: {', '.join(given)}")
     with _Progress(quiet) as progress:
@@ -233,10 +241,12 @@ def film_order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]
     """The film's order, and its purpose. options: this command's, by name."""
     from fractions import Fraction
 
+    from autocal.errors import OutputError
     from autocal.render.anaglyph import ANAGLYPH_MARK
     from autocal.render.film import FilmOrder
     from autocal.render.settings import Compression, for_purpose
 
+    _refuse_no_part(options)
     proxy, purpose = options["proxy"], options["purpose"]
     bitrate, quality = options["bitrate"], options["quality"]
     if proxy and bitrate is None and quality is None and options["codec"] in ("hevc", "h264"):
@@ -251,6 +261,8 @@ def film_order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]
         raise click.UsageError("--ending is for OUT as a folder: a film's own name is taken as it is")
     if options["anaglyph"] and ANAGLYPH_MARK not in out.stem:
         out = out.with_stem(out.stem + ANAGLYPH_MARK)
+    if out.exists() and clip.exists() and out.samefile(clip):
+        raise OutputError(f"{out} is the clip itself: choose another name for the film")
     order = FilmOrder(
         calibration=calibration,
         clip=clip,
@@ -264,6 +276,12 @@ def film_order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]
         rate=Fraction(options["rate"]).limit_denominator(1001) if options["rate"] else None,
     )
     return order, purpose
+
+
+def _refuse_no_part(options: dict[str, Any]) -> None:
+    start, end = options["start"], options["end"]
+    if start is not None and end is not None and start >= end:
+        raise click.UsageError(f"--from {start:g} s does not come before --to {end:g} s")
 
 
 def film_name(stem: str, options: dict[str, Any]) -> str:

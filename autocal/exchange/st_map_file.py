@@ -133,7 +133,7 @@ def _source_size(stated: dict[str, Any], given: Size | None) -> Size:
     if given is None:
         raise UnknownSourceSize(
             "its header does not say how large the source is: give the size of the whole side-by-side frame, "
-            "as in --frame-size 8192x4096"
+            "as in autocal convert --frame-size 8192x4096"
         )
     if given[0] % 2 or not (32 <= given[0] <= 65536 and 32 <= given[1] <= 65536):
         raise CalibrationFileError(f"a source of {given[0]}x{given[1]} px cannot be two halves side by side")

@@ -69,7 +69,7 @@ def render_pictures(
     done = note.begin(numbers, overwrite)
     missing = [number for number in numbers if number not in done]
     if missing:
-        with ThreadPoolExecutor(cores(), thread_name_prefix="remap") as pool:
+        with note.going_on(numbers), ThreadPoolExecutor(cores(), thread_name_prefix="remap") as pool:
             _render_missing(order, calibration, clip, missing, note, pool, overwrite, progress)
     repeated = tuple((n, clip.seconds(clip.pts[n] - clip.pts[0])) for n in note.repeated if n in numbers)
     note.end()

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -33,17 +34,19 @@ class NumberedOrder:
         Pictures that were there before that run, to be replaced by it, do not count until it has done so.
         Raises OutputError where pictures of another order are in the way.
         """
-        paths = {n: self._target.path(n) for n in numbers}
+        if not self._target.folder.is_dir():
+            raise OutputError(f"{self._target.folder}: no such folder; make it, or choose another for OUT")
         try:
-            there = {n: path.stat().st_mtime_ns for n, path in paths.items() if path.exists()}
+            there = self._there(numbers)
             if self._note.exists():
                 noted = json.loads(self._note.read_text())
                 if noted["facts"] == self._facts:
                     self._older, self.repeated = noted["older"], noted["repeated"]
-                    return {n for n, changed in there.items() if self._older.get(str(n)) != changed}
+                    return self._finished(there)
             if there and not overwrite:
                 raise OutputError(
-                    f"{paths[min(there)]} exists already: choose another name, or give --force to replace it"
+                    f"{self._target.path(min(there))} exists already: choose another name, or give --force "
+                    "to replace it"
                 )
             self._older = {str(n): changed for n, changed in there.items()}
             self._write()
@@ -52,6 +55,16 @@ class NumberedOrder:
                 f"{self._target.folder}: cannot be written ({error.strerror or error})"
             ) from error
         return set()
+
+    @contextmanager
+    def going_on(self, numbers: Iterable[int]) -> Iterator[None]:
+        """While the pictures are made; where that fails before the first one, no note is left behind."""
+        try:
+            yield
+        except BaseException:
+            if not self._finished(self._there(numbers)):
+                self._note.unlink(missing_ok=True)
+            raise
 
     def note_repeated(self, numbers: Iterable[int]) -> None:
         """Keep which pictures stand in for bad ones; to be called before these are written."""
@@ -63,6 +76,14 @@ class NumberedOrder:
     def end(self) -> None:
         """All pictures are there."""
         self._note.unlink(missing_ok=True)
+
+    def _there(self, numbers: Iterable[int]) -> dict[int, int]:
+        """The pictures that are there, by number, and when each was changed, ns."""
+        paths = ((n, self._target.path(n)) for n in numbers)
+        return {n: path.stat().st_mtime_ns for n, path in paths if path.exists()}
+
+    def _finished(self, there: dict[int, int]) -> set[int]:
+        return {n for n, changed in there.items() if self._older.get(str(n)) != changed}
 
     def _write(self) -> None:
         with whole_file(self._note, overwrite=True) as beside:

@@ -44,7 +44,8 @@ class Sequence:
         found = sorted(int(m[1]) for m in (name.fullmatch(file.name) for file in files) if m)
         if not found:
             raise FootageError(
-                f"{self.folder / (self.head + '#' * self.digits + self.tail)}: no such pictures"
+                f"{self.folder / (self.head + '#' * self.digits + self.tail)}: no such pictures; check "
+                "the folder and the number sign"
             )
         missing = sorted(set(range(found[0], found[-1])) - set(found))
         if missing:

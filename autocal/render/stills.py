@@ -64,7 +64,7 @@ def render_stills(
     order = NumberedOrder(target, facts)
     done = order.begin(numbers, overwrite)
     missing = [n for n in numbers if n not in done]
-    with ThreadPoolExecutor(cores(), thread_name_prefix="remap") as pool:
+    with order.going_on(numbers), ThreadPoolExecutor(cores(), thread_name_prefix="remap") as pool:
         renderer: _StillRenderer | None = None
         pictures = ahead(((n, _read(source.path(n))) for n in missing), 1)
         for count, (number, (spec, picture)) in enumerate(pictures, start=len(done) + 1):

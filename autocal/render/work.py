@@ -42,6 +42,7 @@ class WorkFolder:
     """The work folder beside a film."""
 
     def __init__(self, film: Path) -> None:
+        self._film = film
         self.path = film.parent / f".{film.name}.rendering"
 
     def prepare(self, order: dict[str, object]) -> None:
@@ -58,7 +59,10 @@ class WorkFolder:
             self.path.mkdir(parents=False)
             note.write_text(wanted)
         except OSError as error:
-            raise OutputError(f"{self.path}: cannot be written ({error.strerror or error})") from error
+            raise OutputError(
+                f"{self._film} cannot be written: {error.strerror or error}; check that the folder exists, "
+                "may be written to and has room"
+            ) from error
 
     def pieces(self, first: int, last: int, size: int) -> list[Piece]:
         """The film's pieces of `size` pictures, the last one shorter."""
@@ -77,6 +81,11 @@ class WorkFolder:
         """The bad pictures of all pieces."""
         noted = [p.repeated_path for p in pieces if p.repeated_path.exists()]
         return sorted(place for path in noted for place in json.loads(path.read_text()))
+
+    def remove_if_bare(self) -> None:
+        """Delete the folder where no piece in it is whole: there is nothing to go on from."""
+        if not any(self.path.glob("piece-*.piece")):
+            self.remove()
 
     def remove(self) -> None:
         """Delete the folder and what this module put there; anything else is left, with the folder."""
