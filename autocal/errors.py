@@ -15,6 +15,16 @@ class FootageError(AutocalError):
     """A clip or picture cannot be used: missing, damaged, not stereo, wrong size."""
 
 
+class DamagedFilmError(FootageError):
+    """The file of a clip or film ends early or holds what cannot be: the message ends in what to do."""
+
+    def __init__(self, said: str) -> None:
+        """said: which file and what is wrong with it, without a full stop."""
+        super().__init__(
+            f"{said}. A recording that was cut off may have lost its index: repair it or export it anew"
+        )
+
+
 class LensError(AutocalError):
     """A lens description makes no sense: negative focal length, impossible field of view."""
 

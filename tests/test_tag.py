@@ -181,7 +181,7 @@ def test_truncated_files_are_refused_and_left_untouched(
     film = tmp_path / films[name].name
     film.write_bytes(data[: int(kept * len(data))])
     digest = hashlib.sha256(film.read_bytes()).digest()
-    with pytest.raises(FootageError, match=r"damaged|truncated|incomplete"):
+    with pytest.raises(FootageError, match=r"(damaged|truncated|incomplete).*repair it or export it anew"):
         tag_file(film)
     assert hashlib.sha256(film.read_bytes()).digest() == digest
     assert os.listdir(tmp_path) == [film.name]
@@ -198,8 +198,12 @@ def test_other_files_are_refused(tmp_path: Path) -> None:
     note.write_text("no film at all")
     with pytest.raises(FootageError, match=r"note\.txt.*neither"):
         tag_file(note)
-    with pytest.raises(FootageError, match="cannot be read"):
+    with pytest.raises(FootageError, match=r"missing\.mp4 cannot be read.*check the name"):
         tag_file(tmp_path / "missing.mp4")
+    empty = tmp_path / "empty.mp4"
+    empty.touch()
+    with pytest.raises(FootageError, match=r"empty\.mp4: the file is empty.*repair"):
+        tag_file(empty)
 
 
 def test_full_offsets_are_refused_rather_than_wrapped(films: dict[str, Path], tmp_path: Path) -> None:

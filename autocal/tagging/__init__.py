@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from autocal.errors import AutocalError, FootageError
+from autocal.errors import AutocalError, DamagedFilmError, FootageError
 from autocal.tagging.matroska import read_matroska_tags, tag_matroska
 from autocal.tagging.mp4 import read_mp4_tags, tag_mp4
 from autocal.tagging.patch import apply_patches, patch_in_place
@@ -57,6 +57,8 @@ def _is_matroska(head: bytes) -> bool:
         return True
     if head[4:8] in _BOX_KINDS:
         return False
+    if not head:
+        raise DamagedFilmError("the file is empty")
     raise FootageError("neither an MP4, a MOV nor a Matroska file: only these carry the tags")
 
 
@@ -73,4 +75,6 @@ class _Naming:
         if isinstance(error, AutocalError):
             raise FootageError(f"{self.path}: {error}") from error
         if isinstance(error, OSError):
-            raise FootageError(f"{self.path}: cannot be read ({error.strerror or error})") from error
+            raise FootageError(
+                f"{self.path} cannot be read: {error.strerror or error}; check the name"
+            ) from error

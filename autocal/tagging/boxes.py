@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
 
-from autocal.errors import FootageError
+from autocal.errors import DamagedFilmError
 
 _MAX_TOP_LEVEL = 1_000_000
 _MAX_CHILDREN = 100_000
@@ -62,7 +62,7 @@ class Box:
         if self.children is None:
             payload = self.payload or b""
             if len(payload) < prefix_length:
-                raise FootageError(f"box '{_name(self.kind)}' is cut short")
+                raise DamagedFilmError(f"box '{_name(self.kind)}' is cut short")
             self.prefix = payload[:prefix_length]
             self.children, self.suffix = _parse(payload[prefix_length:], self.kind, tail_allowed)
             self.payload = None
@@ -85,7 +85,7 @@ def top_level_boxes(stream: BinaryIO, file_size: int) -> Iterator[BoxHeader]:
         stream.seek(start)
         head = stream.read(16)
         if len(head) < 8:
-            raise FootageError(f"{file_size - start} stray bytes at the end: the file is damaged")
+            raise DamagedFilmError(f"{file_size - start} stray bytes at the end: the file is damaged")
         size, kind = struct.unpack(">I4s", head[:8])
         body = start + 8
         if size == 1 and len(head) == 16:
@@ -93,15 +93,15 @@ def top_level_boxes(stream: BinaryIO, file_size: int) -> Iterator[BoxHeader]:
         elif size == 0:
             size = file_size - start
         if start + size > file_size:
-            raise FootageError(
+            raise DamagedFilmError(
                 f"box '{_name(kind)}' at byte {start} needs {size} bytes, the file ends after "
                 f"{file_size - start}: it is truncated or damaged"
             )
         if start + size < body:
-            raise FootageError(f"box at byte {start} claims {size} bytes: the file is damaged")
+            raise DamagedFilmError(f"box at byte {start} claims {size} bytes: the file is damaged")
         yield BoxHeader(kind, start, body, start + size)
         start += size
-    raise FootageError("more boxes than any film has: the file is damaged")
+    raise DamagedFilmError("more boxes than any film has: the file is damaged")
 
 
 def _parse(data: bytes, parent: bytes, tail_allowed: bool) -> tuple[list[Box], bytes]:
@@ -113,18 +113,18 @@ def _parse(data: bytes, parent: bytes, tail_allowed: bool) -> tuple[list[Box], b
             # A zero size ends a list in QuickTime; deep inside a file it means nothing else.
             if tail_allowed and left < 8:
                 return children, data[at:]
-            raise FootageError(f"box '{_name(parent)}' holds {left} bytes that are no box: damaged")
+            raise DamagedFilmError(f"box '{_name(parent)}' holds {left} bytes that are no box: damaged")
         size, kind = struct.unpack(">I4s", data[at : at + 8])
         body = 8
         if size == 1 and left >= 16:
             size, body = int.from_bytes(data[at + 8 : at + 16], "big"), 16
         if not body <= size <= left:
-            raise FootageError(
+            raise DamagedFilmError(
                 f"box '{_name(kind)}' in '{_name(parent)}' claims {size} of {left} bytes: damaged"
             )
         children.append(Box(kind, data[at + body : at + size], long_size=body == 16))
         if len(children) > _MAX_CHILDREN:
-            raise FootageError(f"box '{_name(parent)}' holds more boxes than any film has: damaged")
+            raise DamagedFilmError(f"box '{_name(parent)}' holds more boxes than any film has: damaged")
         at += size
     return children, b""
 

@@ -9,7 +9,7 @@ import zlib
 from dataclasses import dataclass
 from typing import BinaryIO
 
-from autocal.errors import FootageError
+from autocal.errors import DamagedFilmError, FootageError
 
 VOID = 0xEC
 CRC_32 = 0xBF
@@ -96,7 +96,7 @@ def read_header(stream: BinaryIO, at: int, limit: int) -> ElementHeader:
             "the file was written as a stream (unknown sizes): copy it into a plain file first"
         )
     if at + length + size > limit:
-        raise FootageError(
+        raise DamagedFilmError(
             f"element {ident:X} at byte {at} needs {size} bytes, only {max(limit - at - length, 0)} "
             "are there: the file is truncated or damaged"
         )
@@ -110,7 +110,7 @@ def _parse(data: bytes) -> list[Element]:
         ident, size, length = _header_fields(data[at : at + 12])
         end = at + length + size
         if size == _UNKNOWN or end > len(data):
-            raise FootageError(f"element {ident:X} does not fit into what holds it: the file is damaged")
+            raise DamagedFilmError(f"element {ident:X} does not fit into what holds it: the file is damaged")
         elements.append(Element(ident, data[at + length : end]))
         at = end
     return elements
@@ -130,7 +130,7 @@ def _header_fields(head: bytes) -> tuple[int, int, int]:
 def _vint_length(head: bytes, at: int, longest: int) -> int:
     length = 9 - head[at].bit_length() if at < len(head) else longest + 1
     if length > longest or at + length > len(head):
-        raise FootageError("an element's header is damaged or cut short")
+        raise DamagedFilmError("an element's header is damaged or cut short")
     return length
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import struct
 from typing import BinaryIO
 
-from autocal.errors import FootageError
+from autocal.errors import DamagedFilmError, FootageError
 from autocal.tagging.ebml import VOID, Element, ElementHeader, read_header, unsigned, void
 from autocal.tagging.patch import Patch
 from autocal.tagging.spatial import Equirect, SpatialTags
@@ -71,7 +71,7 @@ def _head(stream: BinaryIO, size: int) -> tuple[ElementHeader, list[tuple[Elemen
         raise FootageError("the file does not start with an EBML header: it is no Matroska file")
     segment = read_header(stream, ebml.end, size)
     if segment.ident != _SEGMENT or segment.body - segment.start < 5:
-        raise FootageError("the file has no Matroska segment: it is damaged")
+        raise DamagedFilmError("the file has no Matroska segment: it is damaged")
     head: list[tuple[ElementHeader, Element]] = []
     at = segment.body
     while at < segment.end:
@@ -79,7 +79,7 @@ def _head(stream: BinaryIO, size: int) -> tuple[ElementHeader, list[tuple[Elemen
         if header.ident == _CLUSTER:
             break
         if header.end - segment.body > _MAX_HEAD_BYTES:
-            raise FootageError("the file's head is larger than any film's: it is damaged")
+            raise DamagedFilmError("the file's head is larger than any film's: it is damaged")
         stream.seek(header.body)
         head.append((header, Element(header.ident, stream.read(header.end - header.body))))
         at = header.end
@@ -137,7 +137,7 @@ def _set_tags(video: Element, tags: SpatialTags) -> None:
 
 def _float(payload: bytes) -> float:
     if len(payload) not in (0, 4, 8):
-        raise FootageError("an angle of the projection is damaged")
+        raise DamagedFilmError("an angle of the projection is damaged")
     return float(struct.unpack({0: "", 4: ">f", 8: ">d"}[len(payload)], payload)[0]) if payload else 0.0
 
 

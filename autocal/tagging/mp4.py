@@ -8,7 +8,7 @@ from __future__ import annotations
 import struct
 from typing import BinaryIO
 
-from autocal.errors import FootageError
+from autocal.errors import DamagedFilmError, FootageError
 from autocal.tagging.boxes import Box, BoxHeader, top_level_boxes
 from autocal.tagging.patch import Patch
 from autocal.tagging.spatial import STEREO_MODES, Equirect, SpatialTags
@@ -46,12 +46,12 @@ def _open_index(stream: BinaryIO, size: int) -> tuple[BoxHeader, Box]:
         raise FootageError("the file is fragmented (moof): copy it into a plain MP4 or MOV first")
     indexes = [box for box in boxes if box.kind == b"moov"]
     if len(indexes) != 1:
-        raise FootageError(
+        raise DamagedFilmError(
             f"expected one index (moov), found {len(indexes)}: the file is incomplete or damaged"
         )
     header = indexes[0]
     if header.end - header.start > _MAX_INDEX_BYTES:
-        raise FootageError(f"the index claims {header.end - header.start} bytes: the file is damaged")
+        raise DamagedFilmError(f"the index claims {header.end - header.start} bytes: the file is damaged")
     stream.seek(header.body)
     payload = stream.read(header.end - header.body)
     moov = Box(b"moov", payload, long_size=header.body - header.start == 16)
@@ -97,7 +97,9 @@ def _only(parent: Box, kind: bytes) -> Box:
     found = parent.find(kind)
     if len(found) != 1:
         name, inside = kind.decode("ascii"), parent.kind.decode("latin-1")
-        raise FootageError(f"expected one '{name}' in '{inside}', found {len(found)}: the file is damaged")
+        raise DamagedFilmError(
+            f"expected one '{name}' in '{inside}', found {len(found)}: the file is damaged"
+        )
     return found[0]
 
 
@@ -109,7 +111,7 @@ def _tags_of(entry: Box) -> SpatialTags:
     for box in entry.find(b"st3d"):
         payload = box.payload or b""
         if len(payload) < 5:
-            raise FootageError("the st3d box is cut short")
+            raise DamagedFilmError("the st3d box is cut short")
         known = payload[4] < len(STEREO_MODES)
         stereo = STEREO_MODES[payload[4]] if known else f"mode {payload[4]}"
     for sv3d in entry.find(b"sv3d"):
@@ -164,10 +166,10 @@ def _moved(box: Box, header: BoxHeader, growth: int, file_size: int) -> bytes:
     width = 4 if box.kind == b"stco" else 8
     count = int.from_bytes(payload[4:8], "big") if len(payload) >= 8 else -1
     if count < 0 or len(payload) < 8 + count * width:
-        raise FootageError(f"box '{box.kind.decode('ascii')}' is cut short: the file is damaged")
+        raise DamagedFilmError(f"box '{box.kind.decode('ascii')}' is cut short: the file is damaged")
     offsets = np.frombuffer(payload, dtype=f">u{width}", count=count, offset=8)
     if count and (int(offsets.max()) > file_size):
-        raise FootageError("the index points beyond the end of the file: it is truncated or damaged")
+        raise DamagedFilmError("the index points beyond the end of the file: it is truncated or damaged")
     moved = offsets.astype(np.int64) + np.where(offsets >= header.end, growth, 0)
     if width == 4 and count and int(moved.max()) >= 2**32:
         raise FootageError(

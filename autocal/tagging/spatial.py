@@ -9,7 +9,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from autocal.errors import FootageError
+from autocal.errors import DamagedFilmError, FootageError
 
 #: Stereo modes of the st3d box, in the order of their numbers.
 STEREO_MODES = ("mono", "top-bottom", "left-right")
@@ -43,7 +43,7 @@ class Equirect:
     def from_payload(cls, payload: bytes) -> Equirect:
         """Raises FootageError unless the payload is a version 0 equi body."""
         if len(payload) < 20 or payload[0] != 0:
-            raise FootageError("the equirectangular bounds are damaged or of an unknown version")
+            raise DamagedFilmError("the equirectangular bounds are damaged or of an unknown version")
         return cls(*struct.unpack(">4I", payload[4:20]))
 
 
