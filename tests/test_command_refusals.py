@@ -284,3 +284,44 @@ def test_a_film_is_rendered_by_a_calibration_in_any_form(here: Path) -> None:
     first, *others = (halves_of(Path(f"{name}.mkv"))[0] for name in ("calibration", "rig", "map"))
     for other in others:
         assert np.abs(np.array(first).astype(int) - np.array(other)).max() <= 1
+
+
+#: Every command that reads a clip or film, CLIP where it goes.
+WITH_CLIP = (
+    "solve CLIP --out new",
+    "check calibration.json CLIP",
+    "check --rendered CLIP",
+    "chart CLIP --board 10x7 --out new",
+    "compare calibration.json calibration.json --on CLIP",
+    "tag CLIP",
+    "tag CLIP --show",
+)
+
+
+@pytest.mark.parametrize("command", WITH_CLIP)
+def test_a_recording_without_its_index(here: Path, command: str) -> None:
+    """Cut off before the index was written, as after a power loss."""
+    whole = (here / "take.mp4").read_bytes()
+    (here / "cut-off.mp4").write_bytes(whole[: len(whole) // 2])
+    message = refused(command.replace("CLIP", "cut-off.mp4"), here)
+    assert "cut-off.mp4: " in message
+    assert "may have lost its index: repair it or export it anew" in message
+
+
+@pytest.mark.parametrize("command", WITH_CLIP)
+@pytest.mark.parametrize("name", ["none.mp4", "folder", "empty.mp4", "notes.mp4"])
+def test_a_clip_that_is_none(here: Path, command: str, name: str) -> None:
+    (here / "empty.mp4").touch()
+    (here / "notes.mp4").write_text("shot 3: the good one\n" * 99)
+    assert name in refused(command.replace("CLIP", name), here)
+
+
+def test_a_batch_says_of_each_clip_what_its_command_says(here: Path) -> None:
+    whole = (here / "take.mp4").read_bytes()
+    (here / "cut-off.mp4").write_bytes(whole[: len(whole) // 2])
+    command = "batch cut-off.mp4 --do check --cal calibration.json --out new --workers 1 --quiet --json"
+    answer = autocal(*command.split())
+    assert answer.code == 1
+    (row,) = json.loads(answer.out)["clips"]
+    assert "cut-off.mp4: " in row["message"]
+    assert "may have lost its index: repair it or export it anew" in row["message"]
