@@ -15,8 +15,7 @@ from autocal.commands.compare import compare as command
 from autocal.errors import CalibrationFileError
 from autocal.geometry import matrix_from_rotation_vector
 from autocal.geometry.parameters import NAMES, rig_from_vector, vector_from_rig
-from autocal.report.pictures_comparison import write_comparison_picture
-from autocal.verify.compare import NEAR_M, Comparison, compare
+from autocal.verify.compare import NEAR_M, compare
 from autocal.verify.field import ZONES_DEG, field_grid, summed_up
 from tests.simulation import random_rig
 
@@ -180,12 +179,6 @@ def test_the_field_is_weighted_by_solid_angle() -> None:
     assert summed_up(cosine, field).rms == pytest.approx(np.sqrt(1 / 3), rel=2e-3)
     # 95 % of the solid angle has cos(theta) below 0.95 (Archimedes: the area of a cap grows with height)
     assert summed_up(cosine, field).p95 == pytest.approx(0.95, abs=2e-3)
-
-
-def test_the_picture_is_written_whole(tmp_path: Path) -> None:
-    comparison: Comparison = compare(A, right_eye_turned([0.1, 0.05, 0.1]))
-    write_comparison_picture(tmp_path / "c.png", comparison, "A", "B")
-    assert (tmp_path / "c.png").read_bytes().startswith(b"\x89PNG")
 
 
 def files(folder: Path) -> list[str]:

@@ -14,7 +14,6 @@ from autocal.commands.history import history as command
 from autocal.errors import CalibrationFileError
 from autocal.geometry import matrix_from_rotation_vector
 from autocal.geometry.parameters import NAMES
-from autocal.report.pictures_history import write_history_picture
 from autocal.verify.history import Entry, History, findings, histories
 from tests.simulation import random_rig
 
@@ -107,13 +106,6 @@ def test_formats_that_do_not_go_together_are_refused() -> None:
 
 def test_one_calibration_is_a_record_too() -> None:
     assert "fewer than two" in findings(only(record(np.zeros(1), np.random.default_rng(8))))[0]
-
-
-def test_the_picture_is_written_whole(tmp_path: Path) -> None:
-    for name, pitch in (("step", np.where(np.arange(8) < 5, 0.0, 0.05)), ("trend", 0.01 * np.arange(8))):
-        path = tmp_path / f"{name}.png"
-        write_history_picture(path, only(record(pitch, np.random.default_rng(1))))
-        assert path.read_bytes().startswith(b"\x89PNG")
 
 
 def saved(folder: Path) -> list[str]:

@@ -25,8 +25,10 @@ from autocal.report.figures_curves import departure_percent, far_histogram, imag
 from autocal.report.figures_field import steps_for
 from autocal.report.figures_style import jpeg
 from autocal.report.page import Figure, Panel, Point, Points, Verdict, page, write_page
+from autocal.report.page_history import history_page
 from autocal.report.page_solve import solve_page, verdict
 from autocal.report.page_table import Cell, Table, as_csv, as_json, shown
+from autocal.verify.history import histories
 from tests.report_evidence import Evidence, evidence
 from tests.test_history import record
 
@@ -278,3 +280,11 @@ def test_history_writes_a_report_that_dates_the_knock(tmp_path: Path) -> None:
     text = Elements((tmp_path / "out" / "report.html").read_text()).text
     assert "Pitch changed by" in text
     assert "(2026-02-10)" in text
+
+
+def test_history_reports_a_drift_as_one() -> None:
+    (history,) = histories(record(0.01 * np.arange(8), np.random.default_rng(1)))  # every ten days
+    text = Elements(history_page([history])).text
+    said = re.search(r"Pitch drifts by (\S+) ± (\S+) deg in 30 days", text)
+    assert said is not None
+    assert abs(float(said[1]) - 0.03) < 3 * float(said[2])
