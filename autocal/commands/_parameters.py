@@ -22,6 +22,10 @@ class SizeType(click.ParamType):
 
     name = "WxH"
 
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        """As it is written in help, where click would make it all capitals."""
+        return self.name
+
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
     ) -> tuple[int, int]:

@@ -118,7 +118,9 @@ class _Colour(click.ParamType):
     show_default=True,
     help="What remaps: the processor, a CUDA card, or the card if there is one.",
 )
-@click.option("--level", type=_Angles(), default=(0.0, 0.0, 0.0), help="Turn the view: up, clockwise, right.")
+@click.option(
+    "--level", type=_Angles(), default=(0.0, 0.0, 0.0), help="Turn the view by degrees: up, clockwise, right."
+)
 @click.option("--feather", type=NumberRange(0, 45), default=0.0, help="Soften the rim over so many degrees.")
 @click.option(
     "--fill", type=_Colour(), default="black", help="Outside the lens: black, grey, white, #RRGGBB."
@@ -126,9 +128,12 @@ class _Colour(click.ParamType):
 @click.option("--proxy", is_flag=True, help="A quick small film: 2048x1024 at 12 Mbit/s.")
 @click.option("--anaglyph", is_flag=True, help="A red-cyan check copy for a flat screen.")
 @click.option(
-    "--for", "purpose", type=click.Choice(["upload", "headset"]), help="Defaults for what comes next."
+    "--for",
+    "purpose",
+    type=click.Choice(["upload", "headset"]),
+    help="Defaults for an upload or a headset; they are said.",
 )
-@click.option("--ending", help="Ending of the film's name when OUT is a folder.")
+@click.option("--ending", help="Ending of the film's name when OUT is a folder, like _180_LR.")
 @click.option("--force", is_flag=True, help="Replace the film if it is there.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, **options: Any) -> None:

@@ -21,7 +21,7 @@ _PROJECTIONS = ["equidistant", "equisolid", "stereographic", "orthographic"]
 
 
 class _Far(click.ParamType):
-    name = "auto|infinity|KEEP_DEG"
+    name = "far plane"
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> str | float:
         if value in ("auto", "infinity"):
@@ -70,7 +70,15 @@ class _Far(click.ParamType):
     "--start", type=click.Path(path_type=Path), metavar="CAL", help="An earlier calibration of this unit."
 )
 @click.option("--hold", type=click.Choice(["lenses"]), help="Solve rotation and baseline direction only.")
-@click.option("--far", type=_Far(), default="auto", show_default=True, help="Where the far plane goes.")
+@click.option(
+    "--far",
+    type=_Far(),
+    default="auto",
+    show_default=True,
+    metavar="auto|infinity|DEG",
+    help="Where the far plane goes: the furthest things to zero disparity (auto) or to DEG degrees of it, "
+    "or infinity as the geometry has it.",
+)
 @click.option("--size", type=SizeType(), default=FULL_SIZE, help="Of the ST map.  [default: 8192x4096]")
 @click.option(
     "--frames", type=click.IntRange(1, 2000), default=24, show_default=True, help="How many pictures to use."
