@@ -252,6 +252,12 @@ def test_a_clip_of_another_shape_than_the_calibration(here: Path, clip: str, out
     assert "halves of 128x128 px, the clip's are 80x90 px" in message
 
 
+def test_calibrations_are_not_compared_on_a_clip_of_another_shape(here: Path) -> None:
+    write_video(here / "flat.mp4", [np.full((90, 160), 90, np.uint8)] * 2)
+    message = refused("compare calibration.json calibration.json --on flat.mp4", here)
+    assert "calibration.json and flat.mp4: this calibration is for pictures of 128x128 px an eye" in message
+
+
 def test_a_card_that_is_not_there(here: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr("autocal.cores._DRIVER", tmp_path / "no driver")
     for command in ("solve take.mp4 --out new", "render calibration.json take.mp4 -o new.mp4 --size 64x32"):

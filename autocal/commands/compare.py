@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -78,7 +79,7 @@ def compare(
     a, *rest = (load_any(p, half_size=half_size, baseline_mm=baseline_mm) for p in (first, *others))
     names = _names((first, *others))
     comparisons = [compare_two(a, b) for b in rest]
-    fits = _fits_on(clips, a, rest, seed) if clips else [None] * len(rest)
+    fits = _fits_on(clips, list(zip(names, (a, *rest), strict=True)), seed) if clips else [None] * len(rest)
     rows = list(zip(names[1:], rest, comparisons, fits, strict=True))
     if report is not None:
         from autocal.report.page_compare import Compared, write_compare_report
@@ -119,15 +120,25 @@ def _names(paths: tuple[Path, ...]) -> list[str]:
 
 
 def _fits_on(
-    clips: tuple[Path, ...], a: Calibration, others: list[Calibration], seed: int
+    clips: tuple[Path, ...], named: Sequence[tuple[str, Calibration]], seed: int
 ) -> list[ClipFit | None]:
+    """How the calibrations after the first fit the clips, against the first."""
     import numpy as np
 
+    from autocal.errors import CalibrationFileError
     from autocal.exchange.any_file import carried_over
+    from autocal.footage import open_footage
     from autocal.verify.clip_pairs import clip_pairs
     from autocal.verify.compare_on import fit_on_clip
 
+    with open_footage(clips) as footage:
+        half_size = footage.half_size
+    at_clip = []
+    for name, calibration in named:
+        try:
+            at_clip.append(carried_over(calibration, half_size))
+        except CalibrationFileError as problem:
+            raise CalibrationFileError(f"{name} and {clips[0]}: {problem}") from problem
     rng = np.random.default_rng(seed)
-    seen = clip_pairs(clips, a, rng)
-    at_clip = [carried_over(calibration, seen.half_size) for calibration in (a, *others)]
+    seen = clip_pairs(clips, named[0][1], rng)
     return [fit_on_clip(at_clip[0], b, seen.pairs, rng) for b in at_clip[1:]]
