@@ -234,7 +234,7 @@ def rows(budget_s: float) -> list[Row]:
     rng = np.random.default_rng(20)
     problem, start = problem_and_start(simulated(rng), rng)
     plain = plain_twin(problem, start)
-    first = cost_of(problem, start, Squares())
+    first = cost_of(problem, start, residuals(start, problem.seen), Squares())
     twin = float((plain.residual(plain.begin()) ** 2).sum())
     if abs(twin - first) > 1e-9 * first:
         raise RuntimeError(f"the two residuals are not the same: costs {first:.10g} and {twin:.10g}")

@@ -18,6 +18,9 @@ from autocal.geometry.rig import rig_from_relative
 from autocal.matches import Matches, matches_from_rows
 
 SIZE = (1536, 1536)
+#: Standard deviations that k1..k4 are drawn with: of one lens about the mean, and of the other about the one.
+SHAPE_SPREAD = (0.01, 0.003, 0.001, 0.0002)
+SHAPE_DIFFERENCE_SPREAD = (0.002, 0.0005, 0.0002, 0.00005)
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,10 +46,10 @@ def random_rig(rng: np.random.Generator, *, spread: float = 1.0) -> Rig:
         circle = ImageCircle(x, y, 735.0)
         return Lens(SIZE, focal, tuple(centre), tuple(k), circle=circle)
 
-    k = np.array([-0.02, 0.0, 0.0, 0.0]) + rng.normal(0, 1, 4) * [0.01, 0.003, 0.001, 0.0002] * spread
+    k = np.array([-0.02, 0.0, 0.0, 0.0]) + rng.normal(0, 1, 4) * SHAPE_SPREAD * spread
     focal = 460.0 * np.exp(rng.normal(0, 0.02 * spread))
     centre = np.array([767.5, 767.5]) + rng.normal(0, 4.0 * spread, 2)
-    other = k + rng.normal(0, 1, 4) * [0.002, 0.0005, 0.0002, 0.00005] * spread
+    other = k + rng.normal(0, 1, 4) * SHAPE_DIFFERENCE_SPREAD * spread
     return rig_from_relative(
         lens(k, focal, centre),
         lens(other, focal * np.exp(rng.normal(0, 0.003 * spread)), centre + rng.normal(0, 3.0 * spread, 2)),

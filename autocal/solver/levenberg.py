@@ -70,7 +70,7 @@ def squared_misfit(residual: Tensor, share: Tensor) -> Tensor:
     return (residual**2).sum(dim=1) / share
 
 
-def _cost(problem: Problem, state: State, residual: Tensor, loss: Loss) -> float:
+def cost_of(problem: Problem, state: State, residual: Tensor, loss: Loss) -> float:
     """The robust cost, with priors, of a state that leaves residuals (n, 2)."""
     r2 = squared_misfit(residual, problem.share)
     data = (problem.share * loss.value(r2)).sum()
@@ -106,7 +106,7 @@ def optimise(
     """
     free = problem.free_index(free_globals)
     lin = linearise(state, problem.seen)
-    cost = _cost(problem, state, lin.residual, loss)
+    cost = cost_of(problem, state, lin.residual, loss)
     costs = [cost]
     damping, growth = 1e-4, 2.0
     normal = None
@@ -122,7 +122,7 @@ def optimise(
         if problem.allowed(new.vector):
             # With derivatives at once: most steps are taken, and then they are needed.
             new_lin = linearise(new, problem.seen)
-            new_cost = _cost(problem, new, new_lin.residual, loss)
+            new_cost = cost_of(problem, new, new_lin.residual, loss)
         if not new_cost <= cost:
             damping, growth = damping * growth, growth * 2
             if damping > 1e8:

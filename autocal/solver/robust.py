@@ -9,6 +9,7 @@ from torch import Tensor
 
 from autocal.geometry.rig import Rig
 from autocal.solver.bundle import Observations, State, residuals
+from autocal.solver.influence import overbearing
 from autocal.solver.levenberg import Outcome, Problem, optimise, squared_misfit
 from autocal.solver.loss import GemanMcClure, Squares
 from autocal.solver.triangulate import retriangulated
@@ -62,26 +63,28 @@ def anneal(
     not describe yet would be left behind. With a generator, points are placed anew on the way, so that
     those dragged off by wrong matches come back. rig: whose lenses the state's vector moves.
     """
-    noise = noise_of(problem, state)
+    noise = least = noise_of(problem, state)
     scale = min(max(_WIDE * noise, _NARROWEST), _WIDEST)
     for _ in range(_ANNEALING_ROUNDS):
         if generator is not None:
             state = retriangulated(state, problem.seen, problem.share, rig, scale, generator)
         state = optimise(problem, state, GemanMcClure(scale), free, steps=_STEPS, tolerance=2e-5).state
-        before, noise = noise, noise_of(problem, state)
-        falling = noise < 0.97 * before
+        noise = noise_of(problem, state)
+        # Against the least so far: a wider loss leaves more, a narrower one less, and so to and fro.
+        falling, least = noise < 0.97 * least, min(noise, least)
         wanted = max((_WIDE if falling else 1.0) * _NARROWEST * noise, _NARROWEST * 0.9)
         if not falling and scale <= 1.1 * wanted:
             break
-        scale = min(scale, max(scale / 2.5, wanted))  # never wider again: it would go to and fro
+        scale = max(scale / 2.5, wanted)
     return state
 
 
 def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, steps: int = 6) -> Settled:
     """Least squares over the inliers, twice re-chosen; state must be near the answer (`anneal`)."""
     noise = noise_of(problem, state)
+    let_go = torch.zeros(len(state.point), dtype=torch.bool, device=free.device)
     for _ in range(rounds):
-        inlier = inliers(problem, state, noise)
+        inlier = inliers(problem, state, noise) & ~let_go[problem.seen.point]
         inner = restrict(problem, inlier, len(state.point))
         scaled = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * noise))
         outcome = optimise(scaled, state, Squares(), free, steps=steps, tolerance=1e-6)
@@ -92,6 +95,8 @@ def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, ste
         outcome = replace(outcome, state=state)
         r2 = squared_misfit(residuals(state, inner.seen), inner.share)
         noise = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
+        scaled = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * noise))
+        let_go |= overbearing(scaled, state, free)
     return Settled(outcome, noise, inlier)
 
 

@@ -1,0 +1,61 @@
+"""What single points do to the answer: those that decide it alone, by two sights, are let go.
+
+A wrong match along its own epipolar line leaves no residual, and two sights of a point cannot contradict
+each other about how near it is. That does not matter unless the answer hangs on them.
+"""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor
+
+from autocal.solver.bundle import GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, State
+from autocal.solver.levenberg import Problem, normal_at
+from autocal.solver.loss import Squares
+from autocal.solver.normal import reduced
+
+_PULL = 1.0  # sigmas by which a point may move any parameter of the rig
+
+
+def overbearing(problem: Problem, state: State, free_globals: Tensor) -> Tensor:
+    """(points,): marks points of two sights that alone move a parameter of the rig by more than a sigma.
+
+    problem: what is used, at its least squares optimum, sigmas scaled by the real residuals.
+    """
+    point, moved = pulls_of_pairs(problem, state, free_globals)
+    found = torch.zeros(len(state.point), dtype=torch.bool, device=point.device)
+    found[point[(moved.abs() > _PULL).any(dim=1)]] = True
+    return found
+
+
+def pulls_of_pairs(problem: Problem, state: State, free_globals: Tensor) -> tuple[Tensor, Tensor]:
+    """By how much each point of two sights moves the rig: (m,) points, and (m, free) sigmas.
+
+    To first order, what the parameters lose when the point is left out: Cook, Technometrics 19(1), 1977,
+    parameter by parameter, the point's own place eliminated.
+    """
+    seen = problem.seen
+    pair = torch.bincount(seen.point, minlength=len(state.point)) == 2
+    rows = pair[seen.point].nonzero()[:, 0]
+    count = int(free_globals.sum())
+    normal, lin = normal_at(problem, state, Squares())
+    free = problem.free_index(free_globals)
+    inverse = torch.linalg.inv(reduced(normal, 0.0, free)[0])
+    by_camera = lin.by_global.new_zeros(len(rows), 2, GLOBAL_SIZE + POSE_SIZE * problem.frames)
+    by_camera[:, :, :GLOBAL_SIZE] = lin.by_global[rows]
+    first = GLOBAL_SIZE + POSE_SIZE * seen.frame[rows, None, None]
+    columns = first + torch.arange(POSE_SIZE, device=rows.device)
+    by_camera.scatter_(2, columns.expand(-1, 2, -1), lin.by_pose[rows])
+    # Rows are sorted by point: two sights of two residuals each.
+    points, residuals = len(rows) // 2, 4
+    by_camera = by_camera[:, :, free].reshape(points, residuals, len(free))
+    by_point = lin.by_point[rows].reshape(points, residuals, POINT_SIZE)
+    residual = lin.residual[rows].reshape(points, residuals, 1)
+    # Three of the four the point takes up; what is left is one number, across the epipolar line.
+    across = torch.linalg.qr(by_point, mode="complete")[0][:, :, POINT_SIZE:].transpose(1, 2)
+    slope = torch.bmm(across, by_camera)[:, 0]
+    miss = torch.bmm(across, residual)[:, 0, 0]
+    towards = slope @ inverse
+    leverage = (towards * slope).sum(dim=1)
+    change = -towards[:, :count] * (miss / (1 - leverage).clamp_min(1e-6))[:, None]
+    return seen.point[rows[::2]], change / inverse.diagonal()[:count].sqrt()
