@@ -299,6 +299,9 @@ WITH_CLIP = (
     "check --rendered CLIP",
     "chart CLIP --board 10x7 --out new",
     "compare calibration.json calibration.json --on CLIP",
+    "render calibration.json CLIP -o new.mp4",
+    "render calibration.json CLIP -o new.mp4 --for headset",
+    "render calibration.json CLIP -o new.%04d.png",
     "tag CLIP",
     "tag CLIP --show",
 )

@@ -147,7 +147,7 @@ def test_an_existing_film_is_not_replaced_unasked(calibration: Path, tmp_path: P
     ("change", "message"),
     [
         ({"clip": "missing.mp4"}, "no such file"),
-        ({"clip": "note.mp4"}, "not a film"),
+        ({"clip": "note.mp4"}, "no video.*repair it or export it anew"),
         ({"out": "film.txt"}, "change the name's ending"),
         ({"compression": Compression("prores")}, "prores goes into"),
         ({"device": "cuda"}, "no CUDA card"),

@@ -16,7 +16,7 @@ import numpy as np
 from av.stream import Discard
 from numpy.typing import NDArray
 
-from autocal.errors import FootageError
+from autocal.errors import DamagedFilmError, FootageError
 from autocal.footage.orientation import UPRIGHT, orientation_of_frame
 from autocal.footage.reel import ReelFrame
 from autocal.footage.survey import Picture
@@ -215,9 +215,8 @@ def _open(path: Path, thread_type: str = "AUTO", options: dict[str, str] | None 
         container = av.open(str(path))
     except av.FFmpegError as error:
         why = "the file ends early or is no video" if _is_invalid(error) else error.strerror
-        raise FootageError(
-            f"{path}: cannot be opened as a video ({why}). A recording that was cut off may have lost its "
-            "index: repair it or export it anew. Pictures must be JPEG, PNG, TIFF, DPX or EXR"
+        raise DamagedFilmError(
+            f"{path}: cannot be opened as a video ({why}). Pictures must be JPEG, PNG, TIFF, DPX or EXR"
         ) from error
     if not container.streams.video:
         container.close()

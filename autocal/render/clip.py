@@ -12,7 +12,7 @@ from typing import Any
 
 import av
 
-from autocal.errors import FootageError
+from autocal.errors import DamagedFilmError, FootageError
 from autocal.footage.orientation import Orientation, orientation_of_frame
 from autocal.render.formats import PlanarFormat, planar_format
 from autocal.render.sequence import as_sequence
@@ -258,9 +258,19 @@ def opened(path: Path, rate: Fraction | None = None) -> Iterator[Any]:
         else:
             container = av.open(str(path))
     except FileNotFoundError as error:
-        raise FootageError(f"{path}: no such file") from error
+        raise FootageError(f"{path}: no such file; check the name and the folder") from error
+    except IsADirectoryError as error:
+        raise FootageError(
+            f"{path}: a folder; give the clip, or numbered pictures like {path / 'shot.%04d.exr'}"
+        ) from error
+    except (av.error.InvalidDataError, av.error.EOFError) as error:
+        raise DamagedFilmError(
+            f"{path}: cannot be opened as a video (the file ends early or is no video)"
+        ) from error
     except (av.error.FFmpegError, OSError) as error:
-        raise FootageError(f"{path}: not a film that can be read ({error.strerror or error})") from error
+        raise FootageError(
+            f"{path}: cannot be opened as a video ({error.strerror or error}); check that it may be read"
+        ) from error
     with container:
         if not container.streams.video:
             raise FootageError(f"{path}: holds no video")
