@@ -31,6 +31,7 @@ from autocal.solver.bundle import (
     POSE_SIZE,
     Observations,
     State,
+    residuals,
 )
 from autocal.solver.freedom import physically_possible
 from autocal.solver.levenberg import Problem, cost_of, optimise
