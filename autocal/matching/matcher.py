@@ -51,7 +51,7 @@ _ENOUGH_SIGHTS = 40_000  # in all frames; beyond them errors of the lens model r
 _FEWEST_FOLLOWED, _MOST_FOLLOWED = 400, 1400  # tracks carried through a burst
 _POINTS_A_TRACK = 2.3  # points looked for, for each track that is wanted: half of them match nothing
 _PLENTY, _PAYS = 0.7, 1.35  # matches between the eyes per track wanted; the gain more points must bring
-_MORE_POINTS = 1.6  # as many more are tried where few match
+_MOST_POINTS = 5200  # tried where few match
 _RENEW_BELOW, _RENEW_STRETCH = 0.93, 1.35
 _STILL_PX, _SHOULD_MOVE_PX = 0.6, 8.0
 
@@ -202,11 +202,10 @@ class _Matcher:
         if self.settled or not full or len(link.pairs) >= _PLENTY * self.wanted:
             return features, link
         self.settled = True
-        more = round(_MORE_POINTS * self.points)
-        more_features, more_link = self._eyes_linked_by(views, more)
+        more_features, more_link = self._eyes_linked_by(views, _MOST_POINTS)
         if len(more_link.pairs) < _PAYS * len(link.pairs):
             return features, link
-        self.points = more
+        self.points = _MOST_POINTS
         return more_features, more_link
 
     def _eyes_linked_by(self, views: tuple[View, View], most: int) -> tuple[tuple[Features, Features], Link]:
