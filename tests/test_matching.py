@@ -140,6 +140,24 @@ def test_sights_over_time_agree_with_the_true_motion(take: Take, result: Matched
         assert np.mean(np.abs(miss) > 1.5) < 0.03, frames  # a thing moves in the scene
 
 
+def test_matched_eye_to_eye_alone_every_track_is_of_one_frame_and_no_match_is_lost(
+    take: Take, result: Matched
+) -> None:
+    alone = match_bursts(
+        [[moment] for moment in take.moments],
+        take.circles(),
+        take.lenses(take.truth.fov_deg * 1.03),
+        rng=np.random.default_rng(0),
+        over_time=False,
+    )
+    matches = alone.matches
+    assert len(np.unique(matches.track * _FRAMES + matches.frame)) == matches.tracks
+    assert len(matches.eye_pairs()) > 0.95 * len(result.matches.eye_pairs())
+    miss, _ = _eye_misses(take, matches)
+    assert robust_spread(miss) < 0.1
+    assert not any("share no points" in note for note in alone.notes)
+
+
 def test_matches_reach_the_rim(take: Take, result: Matched) -> None:
     _, off_axis = _eye_misses(take, result.matches)
     assert np.count_nonzero(off_axis > take.truth.fov_deg / 2 - 8.0) > 50

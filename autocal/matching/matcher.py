@@ -87,20 +87,22 @@ def match_bursts(
     *,
     rng: np.random.Generator,
     frames: int = 1,
+    over_time: bool = True,
     device: str = "cpu",
     progress: Progress | None = None,
 ) -> Matched:
-    """Match the frames of bursts eye to eye and over time.
+    """Match the frames of bursts eye to eye and, unless told otherwise, over time.
 
     bursts: frames that follow each other closely, read once, in order; frames are numbered as they
-    come. frames: about how many there will be; of many, fewer points each are enough. circles,
-    lenses: per half, full-resolution px; the lenses may be nominal and several per cent wrong.
+    come. frames: about how many there will be; of many, fewer points each are enough. over_time:
+    without it the bursts share no tracks. circles, lenses: per half, full-resolution px; the lenses
+    may be nominal and several per cent wrong.
 
     Raises MatchError where the halves do not match: mirrored, upside down, the same picture twice,
     not of one scene, or without texture.
     """
     with two_workers() as workers:
-        matcher = _Matcher(lenses, circles, frames, rng, device, workers)
+        matcher = _Matcher(lenses, circles, frames, over_time, rng, device, workers)
         for burst in bursts:
             for position, frame in enumerate(burst):
                 matcher.meet(frame.halves, leads=position == 0)
@@ -117,12 +119,13 @@ class _Matcher:
         lenses: Lenses,
         circles: tuple[ImageCircle, ImageCircle],
         frames: int,
+        over_time: bool,
         rng: np.random.Generator,
         device: str,
         workers: Workers,
     ) -> None:
         self.lenses, self.circles, self.rng, self.device = lenses, circles, rng, device
-        self.workers = workers
+        self.workers, self.over_time = workers, over_time
         self.wanted = int(np.clip(_ENOUGH_SIGHTS / (2 * frames), _FEWEST_FOLLOWED, _MOST_FOLLOWED))
         self.points, self.settled = round(_POINTS_A_TRACK * self.wanted), False
         self.table = TrackTable()
@@ -161,7 +164,7 @@ class _Matcher:
         if self.still:
             notes.append(f"{self.still} sights left out: they stay still in the picture while the view turns")
         roots = len({lead.root for lead in self.leads})
-        if roots > 1:
+        if roots > 1 and self.over_time:
             notes.append(f"the footage falls into {roots} parts that share no points over time")
         return Matched(matches, tuple(notes), self.R_eyes, tuple(self.eye_pairs))
 
@@ -172,7 +175,8 @@ class _Matcher:
         left, right = features
         if stereo.epipolar is not None:
             self.R_eyes = stereo.epipolar.R
-        earlier = earlier_links(self.leads, features, self.rng, self.device, self.workers)
+        met = self.leads if self.over_time else []
+        earlier = earlier_links(met, features, self.rng, self.device, self.workers)
         R_world, root = place_in_world(self.leads, earlier, self.R_eyes)
         ways = [_eye_proposals(stereo), *(proposals(self.leads, item, self.table) for item in earlier)]
         self.leads.append(Lead(features, (_no_tracks(left), _no_tracks(right)), R_world, root))
@@ -187,7 +191,8 @@ class _Matcher:
         )
         self._evidence = (views, features)
         self._refuse_if_hopeless(at_least=_JUDGE_AFTER)
-        self._keep_candidates(views)
+        if self.over_time:
+            self._keep_candidates(views)
         self._forget()
         self._misses.append(eye_misses(sights, self.lenses, self.R_eyes))
         self._sights = thinned(sights, self.lenses, self.wanted)
@@ -316,8 +321,11 @@ class _Matcher:
 
     def _forget(self) -> None:
         """Patches are kept of recent leads, and of older points that proved themselves."""
-        recent = [t for lead in self.leads[-RECENT:] for t in lead.track_of_point]
-        self.table.forget_patches(np.unique(np.concatenate([*recent, self.table.proven()])))
+        leads, proven = self.leads[-1:], []
+        if self.over_time:
+            leads, proven = self.leads[-RECENT:], [self.table.proven()]
+        recent = [track[track >= 0] for lead in leads for track in lead.track_of_point]
+        self.table.forget_patches(np.unique(np.concatenate([*recent, *proven])))
 
     def _refuse_if_hopeless(self, at_least: int) -> None:
         """Raise MatchError once so many leads were met and none of them can be matched."""

@@ -68,7 +68,7 @@ def footage_pairs(
     first, second = find_image_circles(survey)
     lenses = (rig.right, rig.left) if calibration.swapped else (rig.left, rig.right)
     bursts = _noted(footage.bursts(survey), moments)
-    matched = match_bursts(bursts, (first.circle, second.circle), lenses, rng=rng)
+    matched = match_bursts(bursts, (first.circle, second.circle), lenses, rng=rng, over_time=False)
     notes = (*footage.notes, *matched.notes)
     half_size = footage.half_size
     pairs = matched.matches.eye_pairs()
