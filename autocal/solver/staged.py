@@ -19,7 +19,7 @@ from autocal.errors import SolveError
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import NAMES, rig_from_vector, vector_from_rig
 from autocal.geometry.rig import Rig
-from autocal.matches import EyePairs, Matches, matches_from_rows
+from autocal.matches import EyePairs, Matches
 from autocal.solver.bundle import Observations, State
 from autocal.solver.freedom import (
     BASELINE,
@@ -115,7 +115,8 @@ def _solve(
 ) -> Solution:
     tell("start", 0, 1)
     everything = np.ones(len(matches), dtype=bool)
-    matches = matches_from_rows(*_rows(matches, thinned(matches.track, everything, _MOST_ROWS, rng)))
+    matches = matches.where(thinned(matches.track, everything, _MOST_ROWS, rng))
+    matches = replace(matches, track=np.unique(matches.track, return_inverse=True)[1])
     matches, prior, turned, swapped = _ordered(matches, prior, eyes, rng)
     begun = start(matches, turned, rng)
     moving = _is_moving(matches, turned)
@@ -218,18 +219,6 @@ def _exchanged(matches: Matches, prior: Prior) -> tuple[Matches, Prior]:
             sigma_px=matches.sigma_px[order],
         ),
         replace(prior, rig=Rig(rig.right, rig.left, rig.R_right, rig.R_left, rig.baseline_mm)),
-    )
-
-
-def _rows(matches: Matches, keep: NDArray[np.bool_]) -> tuple:
-    return (
-        matches.track[keep],
-        matches.frame[keep],
-        matches.eye[keep],
-        matches.pixel[keep],
-        matches.sigma_px[keep],
-        matches.frames,
-        matches.size,
     )
 
 
