@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -147,8 +147,7 @@ def solved(made: Simulated, prior: Array, rng: np.random.Generator, seed: int) -
     state = retriangulated(state, seen, problem.share, begin, 10.0, generator)
     state = refined(problem, state, free, scale=10.0)
     settled = settle(problem, state, free, rounds=4, steps=12)
-    inner = restrict(problem, settled.inlier, len(state.point))
-    inner = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * settled.noise))
+    inner = restrict(problem, settled.inlier, len(state.point)).with_noise(settled.noise)
     found = settled.outcome.state
     cov = covariance(inner, found, free, np.zeros((len(NAMES), len(NAMES))))
     return found.vector.numpy() - vector_from_rig(made.rig), np.sqrt(np.diag(cov))

@@ -11,7 +11,8 @@ import click
 
 from autocal.errors import OutputError
 
-#: Of an ST map or a film where nothing else is asked for: (width, height) px, both views together.
+#: Of an ST map or a film where nothing else is asked for: (width, height) px, both views together. It is
+#: `autocal.mapping.DEFAULT_SIZE`, written out so that no help has to load what that needs.
 FULL_SIZE = (8192, 4096)
 #: No picture that is made or read here is wider or higher, px: more would fill any memory.
 _LARGEST_SIDE = 16384

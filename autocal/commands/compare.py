@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from autocal.verify.compare_on import ClipFit
 
 
+_FRAMES = 12  # of the clips that fits are judged on
+
+
 @click.command()
 @click.argument("first", metavar="A", type=click.Path(path_type=Path))
 @click.argument("others", metavar="B [C...]", nargs=-1, required=True, type=click.Path(path_type=Path))
@@ -128,17 +131,16 @@ def _fits_on(
     from autocal.errors import CalibrationFileError
     from autocal.exchange.any_file import carried_over
     from autocal.footage import open_footage
-    from autocal.verify.clip_pairs import clip_pairs
+    from autocal.verify.clip_pairs import footage_pairs
     from autocal.verify.compare_on import fit_on_clip
 
-    with open_footage(clips) as footage:
-        half_size = footage.half_size
-    at_clip = []
-    for name, calibration in named:
-        try:
-            at_clip.append(carried_over(calibration, half_size))
-        except CalibrationFileError as problem:
-            raise CalibrationFileError(f"{name} and {clips[0]}: {problem}") from problem
     rng = np.random.default_rng(seed)
-    seen = clip_pairs(clips, named[0][1], rng)
+    at_clip = []
+    with open_footage(clips) as footage:
+        for name, calibration in named:
+            try:
+                at_clip.append(carried_over(calibration, footage.half_size))
+            except CalibrationFileError as problem:
+                raise CalibrationFileError(f"{name} and {clips[0]}: {problem}") from problem
+        seen = footage_pairs(footage, named[0][1], rng, frames=_FRAMES)
     return [fit_on_clip(at_clip[0], b, seen.pairs, rng) for b in at_clip[1:]]

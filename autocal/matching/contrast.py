@@ -72,7 +72,7 @@ def detection_image(luma: Luma, circle: ImageCircle, rim_px: float) -> Detection
 
 
 def _reduced(luma: Luma, size: tuple[int, int]) -> Luma:
-    """The picture averaged down to `size` (width, height): by whole halves first: ten times as fast."""
+    """The picture averaged down to `size` (width, height): by halves first, ten times as fast."""
     while luma.shape[1] % 2 == 0 and luma.shape[0] % 2 == 0 and luma.shape[1] >= 2 * size[0]:
         luma = _shrunk(luma, (luma.shape[1] // 2, luma.shape[0] // 2))
     return luma if luma.shape[::-1] == size else _shrunk(luma, size)

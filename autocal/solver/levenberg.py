@@ -7,7 +7,7 @@ otherwise leave what is physically possible, are refused like a step that raises
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 from torch import Tensor
@@ -48,6 +48,10 @@ class Problem:
     @property
     def frames(self) -> int:
         return len(self.fixed_frames)
+
+    def with_noise(self, factor: float) -> Problem:
+        """The same with all sigmas times a factor."""
+        return replace(self, seen=replace(self.seen, sigma=self.seen.sigma * factor))
 
     def free_index(self, free_globals: Tensor) -> Tensor:
         """Indices of the camera unknowns that move: free_globals (25,) bool, and all poses not fixed."""

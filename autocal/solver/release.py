@@ -149,9 +149,8 @@ class _Judge:
             return "it does not predict matches kept out of the solve any better"
         noise = noise_of(self.part, with_it)
         inner = restrict(self.part, inliers(self.part, with_it, noise), len(with_it.point))
-        scaled = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * noise))
         nothing_else = np.zeros_like(self.prior.covariance)  # what is still held is judged in its turn
-        found = covariance(scaled, with_it, free, nothing_else)
+        found = covariance(inner.with_noise(noise), with_it, free, nothing_else)
         vector = with_it.vector.cpu().numpy()
         return why_open(stage, found, vector - vector_from_rig(self.prior.rig), self.prior)
 

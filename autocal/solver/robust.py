@@ -83,11 +83,10 @@ def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, ste
     """Least squares over the inliers, twice re-chosen; state must be near the answer (`anneal`)."""
     noise = noise_of(problem, state)
     let_go = torch.zeros(len(state.point), dtype=torch.bool, device=free.device)
-    for _ in range(rounds):
+    for number in range(rounds):
         inlier = inliers(problem, state, noise) & ~let_go[problem.seen.point]
         inner = restrict(problem, inlier, len(state.point))
-        scaled = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * noise))
-        outcome = optimise(scaled, state, Squares(), free, steps=steps, tolerance=1e-6)
+        outcome = optimise(inner.with_noise(noise), state, Squares(), free, steps=steps, tolerance=1e-6)
         # A point that nothing in here sees would drift to infinity by its prior, and never come back.
         used = torch.zeros(len(state.point), dtype=torch.bool, device=inlier.device)
         used[inner.seen.point] = True
@@ -95,8 +94,8 @@ def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, ste
         outcome = replace(outcome, state=state)
         r2 = squared_misfit(residuals(state, inner.seen), inner.share)
         noise = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
-        scaled = replace(inner, seen=replace(inner.seen, sigma=inner.seen.sigma * noise))
-        let_go |= overbearing(scaled, state, free)
+        if number + 1 < rounds:
+            let_go |= overbearing(inner.with_noise(noise), state, free)
     return Settled(outcome, noise, inlier)
 
 

@@ -144,10 +144,9 @@ def _solve(
     # No narrower: good sights at the loss's edge would be let go for good, and their share of the answer.
     state = refined(problem, state, free, scale=_RESETTLE_SCALE)
     settled = settle(problem, state, free)
-    inner = restrict(problem, settled.inlier, len(state.point))
-    sigma = inner.seen.sigma * settled.noise
+    inner = restrict(problem, settled.inlier, len(state.point)).with_noise(settled.noise)
     # What is known apart from the footage, not how firmly it was held: the inflation stands for that.
-    inner = replace(inner, seen=replace(inner.seen, sigma=sigma), prior_root=sigma.new_tensor(prior.root))
+    inner = replace(inner, prior_root=inner.prior_root.new_tensor(prior.root))
     final = settled.outcome.state
     # What was tried and not kept is uncertain by what the footage says of it, not by all that was
     # thinkable before; what could not be tried is.

@@ -9,8 +9,6 @@ share a cause, being near each other in the picture, do not average out (White, 
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import torch
 from numpy.typing import NDArray
@@ -55,8 +53,7 @@ def _system(
     problem: Problem, state: State, solved: torch.Tensor, inflation: float
 ) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
     """The reduced matrix over all globals and free poses; the solved (25,) and the moving rows of it."""
-    sigma = problem.seen.sigma * np.sqrt(inflation)
-    normal, _ = normal_at(replace(problem, seen=replace(problem.seen, sigma=sigma)), state, Squares())
+    normal, _ = normal_at(problem.with_noise(float(np.sqrt(inflation))), state, Squares())
     everything = problem.free_index(torch.ones_like(solved))
     matrix, _, _ = reduced(normal, 0.0, everything)
     solved_rows = solved.cpu().numpy()

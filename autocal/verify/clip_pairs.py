@@ -43,7 +43,7 @@ def clip_pairs(
     calibration: Calibration,
     rng: np.random.Generator,
     *,
-    frames: int = 12,
+    frames: int,
 ) -> ClipPairs:
     """Match the eyes of a clip. The calibration's lenses only guide the search, and say which half is left.
 
