@@ -13,18 +13,19 @@ from autocal.mapping import SourceMap, remap_half, source_map
 from autocal.matches import LEFT
 
 Picture = NDArray[Any]
-Half = NDArray[np.float32]
+Half = NDArray[Any]
 
 #: Rec. ITU-R BT.709-6, item 3.2: luma of R, G, B.
-_LUMA: Final = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
+_LUMA: Final = np.array([[0.2126, 0.7152, 0.0722]], dtype=np.float32)
 #: The darkest and brightest share of the picture that may clip when it is stretched for display.
 _CLIPPED_SHARE: Final = 0.005
 
 
 def luminance(picture: Picture) -> Half:
-    """One eye's half, grey or RGB, as luma in its own units."""
-    values = np.asarray(picture, dtype=np.float32)
-    return values @ _LUMA if values.ndim == 3 else values
+    """One eye's half, grey or RGB, as luma in its own units and type."""
+    import cv2
+
+    return cv2.transform(picture, _LUMA) if picture.ndim == 3 else picture
 
 
 def display_range(half: Half, lens: Lens) -> tuple[float, float]:
