@@ -142,7 +142,7 @@ class _Matcher:
     def meet(self, halves: Sequence[Luma], *, leads: bool) -> None:
         """Take in the next frame; `leads`: it is the first of a burst."""
         left, right = self.workers.map(
-            lambda e: prepare_view(halves[e], self.circles[e], self.lenses[e], self.device), _EYES
+            lambda e: prepare_view(halves[e], self.circles[e], self.lenses[e]), _EYES
         )
         views = (left, right)
         if leads or not self._followed(views):

@@ -1,4 +1,4 @@
-"""Smoothed pictures that may be sampled anywhere, and the patches cut from them.
+"""Smoothed pictures that may be sampled anywhere, and the patches that are cut from them.
 
 Bilinear sampling of a raw picture pulls positions towards pixel centres. Here the picture is
 first put on a grid finer than its smoothing: a Gaussian of 0.8 sample spacings interpolates a
@@ -9,16 +9,13 @@ half-spacing nodes adds is symmetric and small.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from autocal.geometry.lens import Array
 from autocal.matching.contrast import Luma
-
-if TYPE_CHECKING:
-    import torch
+from autocal.matching.sampling import sample_patches
 
 #: Half a patch's side, in sample spacings; a border more is kept for the gradient.
 HALF_WINDOW = 10
@@ -37,27 +34,12 @@ STORED = WINDOW + 2 * GRADIENT_BORDER
 class SmoothImage:
     """One eye's picture on nodes half a sample spacing apart.
 
-    nodes: (1, 1, h, w) float32 tensor, in 1/255 of the picture's range. spacing: full-resolution
-    px between samples; node (0, 0) lies on pixel (0, 0), nodes are spacing / 2 apart.
+    nodes: (h, w) float32, in 1/255 of the picture's range. spacing: full-resolution px between
+    samples; node (0, 0) lies on pixel (0, 0), nodes are spacing / 2 apart.
     """
 
-    nodes: torch.Tensor
+    nodes: NDArray[np.float32]
     spacing: float
-    size: tuple[int, int]
-
-    def at(self, centre: torch.Tensor, offset: torch.Tensor) -> torch.Tensor:
-        """Values (n, k) at full-resolution pixels centre (n, 2) + offset (n, k, 2) or (k, 2)."""
-        import torch
-        from torch.nn.functional import grid_sample
-
-        _, _, height, width = self.nodes.shape
-        # With align_corners -1 and 1 are the outer nodes. Single precision holds 8192 px to 5e-4.
-        scale = (4.0 / self.spacing) / torch.tensor(
-            [width - 1.0, height - 1.0], device=centre.device, dtype=centre.dtype
-        )
-        grid = (centre * scale - 1.0).float()[:, None, :] + offset.float() * scale.float()
-        out = grid_sample(self.nodes, grid[None], mode="bilinear", padding_mode="border", align_corners=True)
-        return out[0, 0]
 
 
 def sample_spacing(diameter_px: float) -> int:
@@ -68,13 +50,11 @@ def sample_spacing(diameter_px: float) -> int:
     return spacing
 
 
-def smooth_image(luma: Luma, spacing: int, device: str) -> SmoothImage:
+def smooth_image(luma: Luma, spacing: int) -> SmoothImage:
     """Smooth one eye's half (H, W) for sampling every `spacing` px."""
     import cv2
-    import torch
 
     top = float(np.iinfo(luma.dtype).max)
-    height, width = luma.shape
     sigma = SMOOTHING * spacing
     if spacing == 1:
         nodes = _doubled(luma.astype(np.float32), sigma)
@@ -87,7 +67,7 @@ def smooth_image(luma: Luma, spacing: int, device: str) -> SmoothImage:
         to_255 = taps * (255.0 / top)
         smoothed = cv2.sepFilter2D(source, cv2.CV_32F, taps, to_255, borderType=cv2.BORDER_REPLICATE)
         nodes = np.ascontiguousarray(smoothed[:: spacing // 2, :: spacing // 2], dtype=np.float32)
-    return SmoothImage(torch.from_numpy(nodes)[None, None].to(device), float(spacing), (width, height))
+    return SmoothImage(nodes, float(spacing))
 
 
 def _doubled(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
@@ -119,31 +99,19 @@ def _gaussian(offset: ArrayLike, sigma: float) -> Array:
 
 def cut_patches(image: SmoothImage, pixel: Array) -> NDArray[np.float16]:
     """Patches (n, STORED, STORED) about full-resolution pixels (n, 2), each less its mean."""
-    import torch
-
-    device = image.nodes.device
-    offset = torch.from_numpy(_grid(STORED) * image.spacing).to(device)
-    values = image.at(torch.from_numpy(np.asarray(pixel, np.float64)).to(device), offset)
-    values = values - values.mean(dim=1, keepdim=True)
-    return values.reshape(-1, STORED, STORED).cpu().numpy().astype(np.float16)
-
-
-def window_offsets() -> Array:
-    """Offsets (SAMPLES, 2), x and y, of a patch's samples, in sample spacings."""
-    return _grid(WINDOW)
+    values = np.empty((len(pixel), STORED * STORED), np.float32)
+    places = np.ascontiguousarray(pixel, dtype=np.float64) * (2.0 / image.spacing)
+    sample_patches(image.nodes, places, np.eye(2), STORED, values)
+    values -= values.mean(axis=1, keepdims=True)
+    return values.reshape(-1, STORED, STORED).astype(np.float16)
 
 
 def window_weights() -> Array:
     """Weights (SAMPLES,) of a patch's samples, 1 at the centre."""
-    return np.exp(-0.5 * (window_offsets() ** 2).sum(axis=1) / _WEIGHT_SIGMA**2)
+    steps = np.arange(WINDOW) - (WINDOW - 1) / 2
+    return np.exp(-0.5 * np.add.outer(steps**2, steps**2).ravel() / _WEIGHT_SIGMA**2)
 
 
 def noise_taps() -> Array:
     """The smoothing Gaussian (taps,) as seen by samples one spacing apart, unit sum."""
     return _gaussian(np.arange(-3, 4), SMOOTHING)
-
-
-def _grid(side: int) -> Array:
-    steps = np.arange(side) - (side - 1) / 2
-    y, x = np.meshgrid(steps, steps, indexing="ij")
-    return np.stack([x.ravel(), y.ravel()], axis=1)

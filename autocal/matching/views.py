@@ -21,11 +21,11 @@ class View:
     lens: Lens
 
 
-def prepare_view(luma: Luma, circle: ImageCircle, lens: Lens, device: str) -> View:
+def prepare_view(luma: Luma, circle: ImageCircle, lens: Lens) -> View:
     """Prepare one eye's half (H, W). Patches must fit in the circle: that sets the margin."""
     spacing = sample_spacing(2.0 * circle.radius)
     rim_px = (HALF_WINDOW + 2) * spacing
-    return View(detection_image(luma, circle, rim_px), smooth_image(luma, spacing, device), lens)
+    return View(detection_image(luma, circle, rim_px), smooth_image(luma, spacing), lens)
 
 
 def predicted_shape(source: Lens, target: Lens, R: Array, pixel: Array) -> Array:
