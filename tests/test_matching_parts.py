@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import kornia.feature
 import numpy as np
 import pytest
@@ -18,7 +20,7 @@ from autocal.matching.consistency import (
 )
 from autocal.matching.contrast import DETECTION_DIAMETER, clipped_level, detection_image
 from autocal.matching.features import find_features, spread_over_sphere
-from autocal.matching.pairs import mutual_pairs
+from autocal.matching.pairs import Reach, guided_pairs, mutual_pairs
 from autocal.matching.tracks import Proposals, TrackTable, join
 from autocal.matching.views import predicted_shape
 
@@ -139,14 +141,65 @@ def test_pairs_equal_those_of_kornia() -> None:
     assert set(zip(ours.a.tolist(), ours.b.tolist(), strict=True)) == set(map(tuple, theirs.tolist()))
 
 
-def test_a_look_alike_along_the_curve_makes_a_pair_ambiguous() -> None:
+def _reach(target: Array, centre: Array, possible_deg: float, alike_deg: float) -> Reach:
+    """Circles about where points are expected, unit (n, 3), and no strip."""
+    possible, alike = (2 * np.cos(np.deg2rad(deg)) for deg in (possible_deg, alike_deg))
+    n, single = len(centre), np.float32
+    return Reach(
+        target.astype(single),
+        (2 * centre).astype(single),
+        np.full(n, possible, single),
+        np.full(n, alike, single),
+        np.zeros((n, 3), single),
+        np.inf,
+    )
+
+
+def test_a_look_alike_within_the_wider_reach_makes_a_pair_ambiguous() -> None:
     # With an orthonormal basis as the other side, these rows are the cosines themselves.
     rows = np.array([[0.95, 0.94, 0.1], [0.1, 0.2, 0.9]], np.float32)
-    gate = torch.tensor([[True, False, False], [False, False, True]])
     basis = np.eye(3, dtype=np.float32)
-    assert mutual_pairs(rows, basis, reach=lambda at: (gate[at], gate[at])).a.tolist() == [0, 1]
-    everywhere = torch.ones_like(gate)
-    assert mutual_pairs(rows, basis, reach=lambda at: (gate[at], everywhere[at])).a.tolist() == [1]
+    across = np.deg2rad([0.0, 5.0, 20.0])
+    target = np.column_stack([np.sin(across), np.zeros(3), np.cos(across)])
+    expected = target[[0, 2]]
+    assert guided_pairs(rows, basis, _reach(target, expected, 2.0, 2.0)).a.tolist() == [0, 1]
+    assert guided_pairs(rows, basis, _reach(target, expected, 2.0, 8.0)).a.tolist() == [1]
+
+
+def test_only_what_lies_on_the_strip_is_possible() -> None:
+    rows = np.array([[0.95, 0.2]], np.float32)
+    target = np.array([[0.0, 0.1, 1.0], [0.1, 0.0, 1.0]])
+    target /= np.linalg.norm(target, axis=1, keepdims=True)
+    everywhere = _reach(target, np.array([[0.0, 0.0, 1.0]]), 30.0, 30.0)
+    strip = replace(everywhere, normal=np.array([[0.0, 1.0, 0.0]], np.float32), half_width=0.05)
+    basis = np.eye(2, dtype=np.float32)
+    assert guided_pairs(rows, basis, everywhere).b.tolist() == [0]
+    assert len(guided_pairs(rows, basis, strip)) == 0  # the best lies off it; what lies on it is not alike
+
+
+def test_guided_pairs_equal_those_found_one_by_one() -> None:
+    """Reference: the definition, written out over all pairs."""
+    rng = np.random.default_rng(1)
+    n = 150
+    a = rng.uniform(size=(n, 128)).astype(np.float32)
+    b = (a + 0.3 * rng.uniform(size=a.shape)).astype(np.float32)
+    a, b = (d / np.linalg.norm(d, axis=1, keepdims=True) for d in (a, b))
+    target = _directions(rng, n, 40.0)
+    reach = _reach(target, target, 6.0, 14.0)
+    cosine, near = a.astype(np.float64) @ b.T, target @ target.T
+    possible, rival = near > np.cos(np.deg2rad(6.0)), near > np.cos(np.deg2rad(14.0))
+    expected = []
+    for i, j in np.argwhere(possible):
+        best_of_row = cosine[i, j] == cosine[i][possible[i]].max()
+        best_of_column = cosine[i, j] == cosine[:, j][possible[:, j]].max()
+        others = [*np.delete(cosine[i], j)[np.delete(rival[i], j)]]
+        others += [*np.delete(cosine[:, j], i)[np.delete(rival[:, j], i)], -1.0]
+        clear = 1 - cosine[i, j] < 0.85**2 * (1 - max(others))
+        if best_of_row and best_of_column and clear and cosine[i, j] > 0.72:
+            expected.append((i, j))
+    found = guided_pairs(a, b, reach)
+    assert len(found) > 50
+    assert sorted(zip(found.a.tolist(), found.b.tolist(), strict=True)) == expected
 
 
 def test_pairs_do_not_depend_on_the_size_of_the_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -154,12 +207,10 @@ def test_pairs_do_not_depend_on_the_size_of_the_blocks(monkeypatch: pytest.Monke
     a = rng.uniform(size=(400, 128)).astype(np.float32)
     b = (a + 0.2 * rng.uniform(size=a.shape))[rng.permutation(400)].astype(np.float32)
     a, b = (d / np.linalg.norm(d, axis=1, keepdims=True) for d in (a, b))
-    gate = torch.from_numpy(rng.uniform(size=(400, 400)) < 0.5)
-    rivals = gate | torch.from_numpy(rng.uniform(size=(400, 400)) < 0.5)
     found = []
     for block in (7, 1000):
         monkeypatch.setattr("autocal.matching.pairs._BLOCK", block)
-        found.append(mutual_pairs(a, b, reach=lambda at: (gate[at], rivals[at])))
+        found.append(mutual_pairs(a, b))
     assert len(found[0]) > 50
     assert np.array_equal(found[0].a, found[1].a)
     assert np.array_equal(found[0].b, found[1].b)

@@ -7,7 +7,6 @@ guided pass compares only with what can be, and so keeps points on brickwork and
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,12 +19,7 @@ from autocal.matching.consistency import (
     moves_like_neighbours,
 )
 from autocal.matching.features import Features
-from autocal.matching.pairs import Pairs, mutual_pairs
-
-if TYPE_CHECKING:
-    import torch
-
-    from autocal.matching.pairs import Reach
+from autocal.matching.pairs import Pairs, Reach, guided_pairs, mutual_pairs
 
 #: Fewer matches than this that agree with each other prove nothing.
 FEWEST_CONSISTENT = 25
@@ -65,8 +59,7 @@ def _link(a: Features, b: Features, rng: np.random.Generator, device: str, *, be
     seeds, fit = _checked(a, b, pairs, R, between_eyes)
     if len(seeds) < FEWEST_CONSISTENT:
         return Link(seeds, R, fit, free)
-    reach = _within_reach(a, b, seeds, R, fit, device)
-    guided = mutual_pairs(a.descriptor, b.descriptor, device, reach)
+    guided = guided_pairs(a.descriptor, b.descriptor, _within_reach(a, b, seeds, R, fit))
     pairs, fit = _checked(a, b, guided, R, between_eyes)
     return Link(pairs, R, fit, free)
 
@@ -91,13 +84,10 @@ def _tolerance(miss: Array) -> float:
     return max(_STRIP_RAD, _STRIP_SPREADS * 1.4826 * float(np.median(np.abs(miss))))
 
 
-def _within_reach(
-    a: Features, b: Features, seeds: Pairs, R: Array, fit: EpipolarFit | None, device: str
-) -> Reach:
-    """Where points of `a` may lie in `b`, (rows, m), going by the motion of the nearest seeds; and, wider,
-    where a thing that only looks like them may lie: all along the epipolar curve.
+def _within_reach(a: Features, b: Features, seeds: Pairs, R: Array, fit: EpipolarFit | None) -> Reach:
+    """Where points of `a` may lie in `b`, going by the motion of the nearest seeds; and, wider, where a thing
+    that only looks like them may lie: all along the epipolar curve.
     """
-    import torch
     from scipy.spatial import cKDTree
 
     turned = a.bearing @ R.T
@@ -108,31 +98,18 @@ def _within_reach(
     spread = np.linalg.norm(guides - expected[:, None], axis=2).max(axis=1)
     reach = _REACH_RAD + spread + _REACH_SHARE * np.linalg.norm(expected, axis=1)
     centre = turned + expected
-
-    def on_device(values: Array) -> torch.Tensor:
-        return torch.from_numpy(np.ascontiguousarray(values, dtype=np.float32)).to(device)
-
+    normal, half_width = np.zeros_like(turned), np.inf
+    if fit is not None:
+        normal = np.cross(fit.baseline, a.bearing @ fit.R.T)
+        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-3)
+        half_width = max(_STRIP_RAD, _STRIP_SPREADS * fit.spread) + np.deg2rad(0.25)
     # |centre - b| < r where 2 centre . b > |centre|^2 + 1 - r^2, for unit b.
-    target = on_device(b.bearing).T
-    twice = on_device(2.0 * centre)
     size = (centre**2).sum(axis=1) + 1.0
-    possible = on_device(size - reach**2)[:, None]
-    alike = on_device(size - (reach + _RIVALS_RAD[fit is not None]) ** 2)[:, None]
-    if fit is None:
-
-        def in_circle(rows: slice) -> tuple[torch.Tensor, torch.Tensor]:
-            nearness = twice[rows] @ target
-            return nearness > possible[rows], nearness > alike[rows]
-
-        return in_circle
-    normals = np.cross(fit.baseline, a.bearing @ fit.R.T)
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-3)
-    normal = on_device(normals)
-    half_width = max(_STRIP_RAD, _STRIP_SPREADS * fit.spread) + np.deg2rad(0.25)
-
-    def on_curve(rows: slice) -> tuple[torch.Tensor, torch.Tensor]:
-        nearness = twice[rows] @ target
-        strip = (normal[rows] @ target).abs_() < half_width
-        return (nearness > possible[rows]) & strip, (nearness > alike[rows]) & strip
-
-    return on_curve
+    return Reach(
+        target=b.bearing.astype(np.float32),
+        twice=(2.0 * centre).astype(np.float32),
+        possible=(size - reach**2).astype(np.float32),
+        alike=(size - (reach + _RIVALS_RAD[fit is not None]) ** 2).astype(np.float32),
+        normal=normal.astype(np.float32),
+        half_width=float(half_width),
+    )
