@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,8 +30,9 @@ from autocal.geometry.lens import Array
 from autocal.geometry.parameters import LENS_NAMES, NAMES, rig_from_vector, vector_from_rig
 from autocal.matches import EyePairs, Ints
 from autocal.solver.prior import Prior
-from autocal.solver.staged import Solution, solve_matches, unseen_misses
-from autocal.solver.uncertainty import field_sigmas
+
+if TYPE_CHECKING:
+    from autocal.solver.staged import Solution
 
 Progress = Callable[[str, int, int], None]
 
@@ -100,6 +102,7 @@ def solve(
                 yield burst
 
         from autocal.matching import match_bursts
+        from autocal.solver.staged import solve_matches
 
         total = sum(len(burst.indices) for burst in survey.bursts)
         try:
@@ -220,6 +223,9 @@ def _held(solution: Solution, options: SolveOptions) -> tuple[Held, ...]:
 
 def _quality(solution: Solution, nominal: Rig) -> Quality:
     """Measured on matches kept out, with the rig that was solved without them."""
+    from autocal.solver.staged import unseen_misses
+    from autocal.solver.uncertainty import field_sigmas
+
     unseen, rig = solution.unseen, solution.unseen_rig
     if not len(unseen):
         raise FootageError("no match could be kept out to judge the solve by: film a scene with more texture")

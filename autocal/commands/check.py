@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from autocal.allocator import keep_freed_memory
 from autocal.commands._parameters import BASELINE_MM, SEED, force_option, refuse_report, report_option
 
 if TYPE_CHECKING:
@@ -67,6 +68,7 @@ def check(
     from autocal.verify.check_words import as_data
 
     refuse_report(report, force)
+    keep_freed_memory()
     if rendered is not None:
         if inputs or baseline_mm is not None:
             raise click.UsageError(

@@ -11,12 +11,22 @@ from typing import TYPE_CHECKING
 
 import click
 
+from autocal.allocator import keep_freed_memory
 from autocal.commands._parameters import BASELINE_MM, FULL_SIZE, SEED, SizeType, half_of_frame, refuse_report
+from autocal.loading import loading
 from autocal.whole_file import whole_folder
 
 if TYPE_CHECKING:
     from autocal.solving import Solved
 
+#: What is not needed before frames are chosen, in the order of need; torch alone takes a second and a half.
+_NEEDED_LATER = (
+    "autocal.solver.staged",
+    "autocal.matching",
+    "autocal.report.solved_files",
+    "matplotlib.backends.backend_agg",
+    "OpenImageIO",
+)
 _PROJECTIONS = ["equidistant", "equisolid", "stereographic", "orthographic"]
 
 
@@ -141,10 +151,10 @@ def solve(
         click.echo("autocal: holding nominal lenses; --start CAL would hold measured ones", err=True)
     refuse_report(report, force)
     half_of_frame(size)
+    keep_freed_memory()
     with whole_folder(out, overwrite=force) as folder:
         from autocal.beforehand import SolveOptions
         from autocal.exchange.any_file import load_any
-        from autocal.report.solved_files import write_solved
         from autocal.solving import solve as solve_footage
 
         options = SolveOptions(
@@ -163,8 +173,10 @@ def solve(
             made=datetime.now().astimezone().isoformat(timespec="seconds"),
             device=device,
         )
-        with _progress(hidden=quiet or as_json) as tell:
+        with loading(_NEEDED_LATER), _progress(hidden=quiet or as_json) as tell:
             solved = solve_footage(clips, left=left, right=right, options=options, progress=tell)
+            from autocal.report.solved_files import write_solved
+
             write_solved(folder, solved, size, tell)
     if report is not None:
         from autocal.report.page_solve import write_solve_report
