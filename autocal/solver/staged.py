@@ -89,15 +89,15 @@ def solve_matches(
     Raises SolveError where the matches do not determine a relative rotation.
     """
     tell = progress or (lambda stage, done, total: None)
-    with _one_thread():
+    with _two_threads():
         return _solve(matches, prior, rng, eyes, hold_lenses, device, tell)
 
 
 @contextmanager
-def _one_thread() -> Iterator[None]:
-    """The bundle's many small operations lose far more to threads waiting for each other than they gain."""
+def _two_threads() -> Iterator[None]:
+    """The bundle's many small operations gain from a second thread, and lose to threads waiting beyond it."""
     threads = torch.get_num_threads()
-    torch.set_num_threads(1)
+    torch.set_num_threads(min(threads, 2))
     try:
         yield
     finally:
