@@ -105,7 +105,7 @@ def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig) -> Predi
         nothing = torch.zeros(len(state.vector), dtype=torch.bool, device=rows.device)
         still = replace(part, fixed_frames=torch.ones_like(part.fixed_frames))
         placed = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE, torch.Generator())
-        placed = optimise(still, placed, GemanMcClure(_SCALE), nothing, steps=6, tolerance=1e-4).state
+        placed = optimise(still, placed, GemanMcClure(_SCALE), nothing, steps=4, tolerance=1e-4).state
         r2 = squared_misfit(residuals(placed, part.seen), part.share).cpu().numpy()
         values = np.log1p(r2 / 2)
         prediction = prediction + Prediction(*_by_tile(values, holdout.tile[holdout.track], _tiles(holdout)))

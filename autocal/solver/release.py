@@ -26,6 +26,7 @@ from autocal.solver.uncertainty import covariance
 #: A stage is kept if its sigma is below this part of its prior's.
 _WELL_INSIDE = 0.5
 _FURTHEST = 4.0  # sigmas of the prior that a parameter may move
+_STEADY = 0.97  # of the misfit before: another round with a narrower loss would be the same again
 _ROWS = 8_000  # observations that are enough to choose stages by
 
 Progress = Callable[[str, int, int], None]
@@ -90,9 +91,14 @@ def release(
 
 def refined(problem: Problem, state: State, free: torch.Tensor, *, scale: float = 3.0) -> State:
     """A few steps with a loss at so many sigmas of what the misfit is now, then of what it became."""
+    noise = noise_of(problem, state)
     for _ in range(2):
-        loss = GemanMcClure(scale * noise_of(problem, state))
+        before = noise
+        loss = GemanMcClure(scale * before)
         state = optimise(problem, state, loss, free, steps=6, tolerance=1e-4).state
+        noise = noise_of(problem, state)
+        if noise > _STEADY * before:
+            break
     return state
 
 
