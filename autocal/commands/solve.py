@@ -24,7 +24,9 @@ _NEEDED_LATER = (
     "autocal.solver.staged",
     "autocal.matching",
     "autocal.report.solved_files",
+    "matplotlib.figure",
     "matplotlib.backends.backend_agg",
+    "scipy.interpolate",
     "OpenImageIO",
 )
 _PROJECTIONS = ["equidistant", "equisolid", "stereographic", "orthographic"]

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 #: A burst of a clip that is used whole is never longer than this: it is held in memory.
-LONGEST_BURST = 4
+LONGEST_BURST = 6
 _CANDIDATES_PER_SEGMENT = 2
 
 
