@@ -13,6 +13,7 @@ IEEE T-RO 24(5), 2008; Hartley and Zisserman, 2nd ed., sec. A6.9). Lengths are i
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import torch
@@ -26,6 +27,7 @@ from autocal.solver.projection import project, project_only
 RIG_SIZE = 5
 GLOBAL_SIZE = len(NAMES)
 POSE_SIZE = 6
+CAMERA_SIZE = GLOBAL_SIZE + POSE_SIZE
 POINT_SIZE = 3
 #: Inverse distances are of order 0 to 0.2 per baseline; a prior this wide only keeps points that
 #: nothing else places (one eye, no motion) from making the equations singular.
@@ -62,6 +64,16 @@ class Observations:
     def __len__(self) -> int:
         return len(self.frame)
 
+    @cached_property
+    def by_frame(self) -> tuple[Tensor, list[int]]:
+        """The rows (n,) frame by frame, and how many each has, up to the last that has any."""
+        return torch.argsort(self.frame, stable=True), torch.bincount(self.frame).tolist()
+
+    @cached_property
+    def active(self) -> tuple[Tensor, Tensor]:
+        """The points (a,) that have rows at all, and which of them each row (n,) is of."""
+        return torch.unique_consecutive(self.point, return_inverse=True)
+
     def where(self, keep: Tensor) -> Observations:
         """Only the rows marked in `keep` (n,); points keep their numbers."""
         return Observations(
@@ -71,13 +83,38 @@ class Observations:
 
 @dataclass(frozen=True, eq=False)
 class Linearised:
-    """Whitened residuals (n, 2) and their derivatives by the global parameters (n, 2, 25), by the
-    frame's pose (n, 2, 6: turn, then position) and by the point (n, 2, 3)."""
+    """Whitened residuals and their derivatives, side by side as they are summed up.
 
-    residual: Tensor
-    by_global: Tensor
-    by_pose: Tensor
-    by_point: Tensor
+    rows: (n, 2, 35), by the global parameters (25), the frame's pose (6: turn, then position) and the
+    point (3); the residual last.
+    """
+
+    rows: Tensor
+
+    @property
+    def by_camera(self) -> Tensor:
+        """(n, 2, 31): by the global parameters and the pose."""
+        return self.rows[:, :, :CAMERA_SIZE]
+
+    @property
+    def by_global(self) -> Tensor:
+        """(n, 2, 25)."""
+        return self.rows[:, :, :GLOBAL_SIZE]
+
+    @property
+    def by_pose(self) -> Tensor:
+        """(n, 2, 6)."""
+        return self.rows[:, :, GLOBAL_SIZE:CAMERA_SIZE]
+
+    @property
+    def by_point(self) -> Tensor:
+        """(n, 2, 3)."""
+        return self.rows[:, :, CAMERA_SIZE:-1]
+
+    @property
+    def residual(self) -> Tensor:
+        """(n, 2)."""
+        return self.rows[:, :, -1]
 
 
 def residuals(state: State, seen: Observations) -> Tensor:
@@ -93,30 +130,24 @@ def linearise(state: State, seen: Observations) -> Linearised:
     """Residuals with their derivatives; `retract` says what a step along them means."""
     g, R_frame = _in_rig(state, seen)
     R_eye = _eye_matrices(state.vector)
-    dR_eye = state.vector.new_tensor(eye_derivatives(state.vector[:RIG_SIZE].cpu().numpy()))
     h, d = _in_eye(state, seen, g, R_eye)
     pixels, by_direction, by_lens = project(d, _lens_rows(state.vector, seen.eye))
-    whiten = 1 / seen.sigma[:, None, None]
-    by_direction = by_direction * whiten
-    by_lens = by_lens * whiten
 
     by_h = torch.bmm(by_direction, R_eye[seen.eye])  # (n, 2, 3)
-    # dR_eye: (2 eyes, 5, 3, 3) applied to h gives how the camera ray turns with the rig's parameters.
-    turned = torch.einsum("nkij,nj->nik", dR_eye[seen.eye], h)
+    by_rig = torch.bmm(by_direction, _turned(state.vector, seen.eye, h).transpose(1, 2))
     sign = (seen.eye.to(by_lens.dtype) - 0.5)[:, None, None]  # left: mean - difference / 2
-    by_global = torch.cat([torch.bmm(by_direction, turned), by_lens, sign * by_lens], dim=2)
 
     w = state.point[seen.point, 3]
     by_turn = torch.linalg.cross(g[:, None, :].expand(-1, 2, -1), by_h, dim=2)  # -by_h [g]x
     by_x = torch.bmm(by_h, R_frame)
     by_position = -w[:, None, None] * by_x
     # x - w p, turned into the rig, less w c: the derivative by w is -(R p + c).
-    offset = torch.einsum("nij,nj->ni", R_frame, state.position[seen.frame])
-    offset = offset + _eye_centres(state.vector)[seen.eye]
+    offset = _applied(R_frame, state.position[seen.frame]) + _eye_centres(state.vector)[seen.eye]
     by_w = -torch.bmm(by_h, offset[:, :, None])
     by_point = torch.bmm(torch.cat([by_x, by_w], dim=2), _tangents(state.point)[seen.point])
-    residual = (pixels - seen.pixel) / seen.sigma[:, None]
-    return Linearised(residual, by_global, torch.cat([by_turn, by_position], dim=2), by_point)
+    miss = (pixels - seen.pixel)[:, :, None]
+    rows = torch.cat([by_rig, by_lens, sign * by_lens, by_turn, by_position, by_point, miss], dim=2)
+    return Linearised(rows / seen.sigma[:, None, None])
 
 
 def retract(state: State, d_global: Tensor, d_pose: Tensor, d_point: Tensor) -> State:
@@ -142,12 +173,24 @@ def point_prior(state: State) -> tuple[Tensor, Tensor]:
 def _in_rig(state: State, seen: Observations) -> tuple[Tensor, Tensor]:
     x = state.point[seen.point]
     R = state.rotation[seen.frame]
-    return torch.einsum("nij,nj->ni", R, x[:, :3] - x[:, 3:] * state.position[seen.frame]), R
+    return _applied(R, x[:, :3] - x[:, 3:] * state.position[seen.frame]), R
 
 
 def _in_eye(state: State, seen: Observations, g: Tensor, R_eye: Tensor) -> tuple[Tensor, Tensor]:
     h = g - state.point[seen.point, 3:] * _eye_centres(state.vector)[seen.eye]
-    return h, torch.einsum("nij,nj->ni", R_eye[seen.eye], h)
+    return h, _applied(R_eye[seen.eye], h)
+
+
+def _applied(matrices: Tensor, vectors: Tensor) -> Tensor:
+    """Matrices (n, i, j) times vectors (n, j)."""
+    return torch.bmm(matrices, vectors[:, :, None])[:, :, 0]
+
+
+def _turned(vector: Tensor, eye: Tensor, h: Tensor) -> Tensor:
+    """(n, 5, 3): how camera rays of h (n, 3) turn with the rig's five parameters."""
+    slopes = vector.new_tensor(eye_derivatives(vector[:RIG_SIZE].cpu().numpy()))
+    both = h @ slopes.permute(3, 0, 1, 2).reshape(3, -1)
+    return both.view(-1, 2, RIG_SIZE, 3)[torch.arange(len(h), device=h.device), eye]
 
 
 def _eye_centres(like: Tensor) -> Tensor:

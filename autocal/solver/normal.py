@@ -11,7 +11,14 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from autocal.solver.bundle import GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, Linearised, Observations
+from autocal.solver.bundle import (
+    CAMERA_SIZE,
+    GLOBAL_SIZE,
+    POINT_SIZE,
+    POSE_SIZE,
+    Linearised,
+    Observations,
+)
 
 _POINTS_AT_ONCE = 4096  # bounds the memory of the elimination, whatever the size of the clip
 
@@ -80,25 +87,21 @@ def normal_equations(
     weight: (n,) of each observation. global_prior: residual (25,) and derivative (25, 25).
     point_prior: residual (p,) and derivative (p, 3).
     """
-    root = weight.sqrt()[:, None, None]
-    by_camera = torch.cat([lin.by_global, lin.by_pose], dim=2) * root
-    by_point = lin.by_point * root
-    residual = lin.residual[:, :, None] * root
-
+    weighted = Linearised(lin.rows * weight.sqrt()[:, None, None])
     size = GLOBAL_SIZE + POSE_SIZE * frames
-    cameras = by_camera.new_zeros(size, size)
-    rhs_cameras = by_camera.new_zeros(size)
-    per_frame = _sums_by_frame(torch.cat([by_camera, residual], dim=2), seen.frame, frames)
+    cameras = weight.new_zeros(size, size)
+    rhs_cameras = weight.new_zeros(size)
+    per_frame = _sums_by_frame(weighted.rows, seen, frames)
     total = per_frame.sum(dim=0)
-    g = GLOBAL_SIZE
+    g, c = GLOBAL_SIZE, CAMERA_SIZE
     cameras[:g, :g] = total[:g, :g]
     rhs_cameras[:g] = -total[:g, -1]
     blocks = cameras[g:, g:].view(frames, POSE_SIZE, frames, POSE_SIZE)
     index = torch.arange(frames, device=cameras.device)
-    blocks[index, :, index, :] = per_frame[:, g:, g:-1]
-    cameras[:g, g:] = per_frame[:, :g, g:-1].permute(1, 0, 2).reshape(g, -1)
+    blocks[index, :, index, :] = per_frame[:, g:c, g:c]
+    cameras[:g, g:] = per_frame[:, :g, g:c].permute(1, 0, 2).reshape(g, -1)
     cameras[g:, :g] = cameras[:g, g:].T
-    rhs_cameras[g:] = -per_frame[:, g:, -1].reshape(-1)
+    rhs_cameras[g:] = -per_frame[:, g:c, -1].reshape(-1)
     prior_residual, prior_slope = global_prior
     cameras[:g, :g] += prior_slope.T @ prior_slope
     rhs_cameras[:g] -= prior_slope.T @ prior_residual
@@ -106,20 +109,22 @@ def normal_equations(
     point_residual, point_slope = point_prior
     points = point_slope[:, :, None] * point_slope[:, None, :]
     rhs_points = -point_slope * point_residual[:, None]
-    sums = torch.bmm(by_point.transpose(1, 2), torch.cat([by_point, residual], dim=2))
+    sums = torch.bmm(weighted.by_point.transpose(1, 2), weighted.rows[:, :, c:])
     points = points.index_add(0, seen.point, sums[:, :, :POINT_SIZE])
     points.diagonal(dim1=1, dim2=2).add_(_RIDGE)
     rhs_points = rhs_points.index_add(0, seen.point, -sums[:, :, POINT_SIZE])
-    active, slot = torch.unique_consecutive(seen.point, return_inverse=True)
-    mixed = Mixed(by_camera, by_point, seen.frame, seen.point, active, slot)
+    mixed = Mixed(weighted.by_camera, weighted.by_point, seen.frame, seen.point, *seen.active)
     return Normal(cameras, points, rhs_cameras, rhs_points, mixed)
 
 
-def _sums_by_frame(rows: Tensor, frame: Tensor, frames: int) -> Tensor:
+def _sums_by_frame(rows: Tensor, seen: Observations, frames: int) -> Tensor:
     """(frames, c, c): J'J of each frame's rows (n, 2, c), one matrix product a frame."""
-    order = torch.argsort(frame, stable=True)
-    parts = rows[order].split(torch.bincount(frame, minlength=frames).tolist())
-    return torch.stack([(flat := part.flatten(0, 1)).T @ flat for part in parts])[:, :-1]
+    order, counts = seen.by_frame
+    sums = rows.new_zeros(frames, rows.shape[2], rows.shape[2])
+    for frame, part in enumerate(rows[order].split(counts)):
+        flat = part.flatten(0, 1)
+        torch.mm(flat.T, flat, out=sums[frame])
+    return sums
 
 
 def _lower_inverse(L: Tensor) -> Tensor:
