@@ -41,7 +41,7 @@ from autocal.solver.uncertainty import covariance, shared_cause_inflation, still
 
 _RESETTLE_SCALE = 10.0  # sigmas, for taking in what the choice of stages did not use
 _MOVING = np.deg2rad(2.0)  # how far tracks must travel across the field for the rig to count as moving
-_MOST_ROWS = 20_000  # observations beyond which nothing is gained: errors of the model remain
+_MOST_ROWS = 24_000  # observations beyond which nothing is gained: errors of the model remain
 
 
 @dataclass(frozen=True, eq=False)
