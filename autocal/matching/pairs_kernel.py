@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from autocal.matching.sampling import compiled
+from autocal.compiled import compiled
 
 
-@compiled
+@compiled(any_order=True)
 def best_within_reach(
     a: Any, b: Any, target: Any, twice: Any, possible: Any, alike: Any, normal: Any, half_width: float
 ) -> Any:

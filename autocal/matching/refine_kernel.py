@@ -10,8 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from autocal.compiled import compiled
 from autocal.matching.patches import GRADIENT_BORDER, SAMPLES, SMOOTHING, WINDOW
-from autocal.matching.sampling import compiled, sample
+from autocal.matching.sampling import sample
 
 _SHIFT_STEPS = 2  # shift alone at first: shape from far off runs away
 _STEPS = 9
@@ -30,7 +31,7 @@ PLACE, SHAPE, MOVED, GAIN, CORRELATION, COVARIANCE = slice(0, 2), slice(2, 6), 6
 RESULTS = 12
 
 
-@compiled
+@compiled(any_order=True)
 def align_patches(
     patches: Any,
     nodes: Any,
@@ -99,7 +100,7 @@ def align_patches(
             out[n, 9 + k] = noise * _inner(spread[k // 2], spread[(k + 1) // 2])
 
 
-@compiled
+@compiled(any_order=True)
 def _design(patch: Any, weights: Any, design: Any, weighted: Any) -> None:
     """Columns (_UNKNOWNS, SAMPLES) of a patch's design, plain and weighted."""
     middle = (WINDOW - 1) / 2
@@ -118,7 +119,7 @@ def _design(patch: Any, weights: Any, design: Any, weighted: Any) -> None:
             weighted[a, k] = design[a, k] * weights[k]
 
 
-@compiled
+@compiled(any_order=True)
 def _inverse(design: Any, weighted: Any, inverse: Any, shift_inverse: Any) -> None:
     """Inverses of the normal matrix of all unknowns, and of those of the shift, gain and offset alone."""
     normal = np.empty((_UNKNOWNS, _UNKNOWNS))
@@ -136,7 +137,7 @@ def _inverse(design: Any, weighted: Any, inverse: Any, shift_inverse: Any) -> No
     _inverted(few, shift_inverse)
 
 
-@compiled
+@compiled(any_order=True)
 def _inverted(normal: Any, out: Any) -> None:
     """Inverse of a symmetric positive matrix, scaled to a unit diagonal and kept away from singular."""
     size = len(normal)
@@ -163,7 +164,7 @@ def _inverted(normal: Any, out: Any) -> None:
             out[a, b] *= scale[a] * scale[b]
 
 
-@compiled
+@compiled(any_order=True)
 def _project(weighted: Any, seen: Any, out: Any) -> None:
     for a in range(_UNKNOWNS):
         total = np.float32(0.0)
@@ -172,7 +173,7 @@ def _project(weighted: Any, seen: Any, out: Any) -> None:
         out[a] = total
 
 
-@compiled
+@compiled(any_order=True)
 def _solved(inverse: Any, shift_inverse: Any, projection: Any, with_shape: bool, theta: Any) -> None:
     _clear(theta)
     if with_shape:
@@ -185,7 +186,7 @@ def _solved(inverse: Any, shift_inverse: Any, projection: Any, with_shape: bool,
                 theta[_SHIFT_ONLY[a]] += shift_inverse[a, b] * projection[_SHIFT_ONLY[b]]
 
 
-@compiled
+@compiled(any_order=True)
 def _reshape(form: Any, theta: Any, gain: float) -> None:
     """form @ inverse of (1 + change), the change bounded."""
     a, b, c, d = theta[2] / gain, theta[3] / gain, theta[4] / gain, theta[5] / gain
@@ -199,7 +200,7 @@ def _reshape(form: Any, theta: Any, gain: float) -> None:
         form[row, 1] = (other * a - one * b) / size
 
 
-@compiled
+@compiled(any_order=True)
 def _unexplained(design: Any, weights: Any, seen: Any, theta: Any) -> Any:
     """Weighted variance of what is seen, less what the patch explains of it; and all of it."""
     total = mean = np.float32(0.0)
@@ -217,7 +218,7 @@ def _unexplained(design: Any, weights: Any, seen: Any, theta: Any) -> Any:
     return left / total, variance / total
 
 
-@compiled
+@compiled(any_order=True)
 def _smeared(inverse: Any, weighted: Any, taps: Any, middle: Any, out: Any) -> None:
     """What each of the two shifts takes of every raw sample: their solver rows, through the smoothing."""
     side = WINDOW + len(taps) - 1
@@ -240,13 +241,13 @@ def _smeared(inverse: Any, weighted: Any, taps: Any, middle: Any, out: Any) -> N
                     out[a, (i + t) * side + j] += taps[t] * middle[i * side + j]
 
 
-@compiled
+@compiled(any_order=True)
 def _clear(values: Any) -> None:
     for k in range(len(values)):
         values[k] = 0
 
 
-@compiled
+@compiled(any_order=True)
 def _inner(a: Any, b: Any) -> Any:
     total = np.float32(0.0)
     for k in range(len(a)):
@@ -254,7 +255,7 @@ def _inner(a: Any, b: Any) -> Any:
     return total
 
 
-@compiled
+@compiled(any_order=True)
 def _noise(design: Any, weights: Any, taps: Any, left: Any) -> Any:
     """Variance of the noise of one of the two pictures, made larger for its share in the patch's slopes.
 

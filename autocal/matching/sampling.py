@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 
-# Sums may be taken in any order, which lets them be vectors; nothing is assumed of NaN.
-compiled = njit(nogil=True, cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
+from autocal.compiled import compiled
 
 
-@compiled
+@compiled(any_order=True)
 def sample(nodes: Any, x: float, y: float, shape: Any, side: int, out: Any) -> None:
     """side * side values about node (x, y), bilinear, 2 shape (2, 2) @ offset away; edges repeat.
 
@@ -51,7 +49,7 @@ def sample(nodes: Any, x: float, y: float, shape: Any, side: int, out: Any) -> N
             out[i * side + j] = upper + b * (lower - upper)
 
 
-@compiled
+@compiled(any_order=True)
 def sample_patches(nodes: Any, places: Any, shape: Any, side: int, out: Any) -> None:
     """`sample` about every one of `places` (n, 2), nodes, into out (n, side * side)."""
     for n in range(len(places)):

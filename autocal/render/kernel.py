@@ -12,10 +12,11 @@ from typing import Any
 
 import numpy as np
 from llvmlite import ir
-from numba import njit, types
+from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
 
+from autocal.compiled import compiled
 from autocal.render.filters import PHASES
 from autocal.render.runs import BENDS
 
@@ -82,7 +83,7 @@ def _sum(builder: Any, vector: Any, lanes: int) -> Any:
     return builder.extract_element(vector, _LANE(0))
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@compiled()
 def _rows(
     source: Any,
     pitch: Any,
@@ -137,7 +138,7 @@ def remap_rows(source: Any, runs: Any, weights: Any, out: Any, rows: slice, top:
     _rows(flat, pitch, *tables, out[rows], np.float32(top), np.float32(fill))
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@compiled()
 def remap_border(source: Any, place: Any, first: Any, row: Any, weights: Any, out: Any, top: Any) -> None:
     """Fill single output samples whose filter reaches over the border, where pixels are repeated.
 
@@ -161,7 +162,7 @@ def remap_border(source: Any, place: Any, first: Any, row: Any, weights: Any, ou
         out[i, j] = value
 
 
-@njit(nogil=True, cache=True)
+@compiled()
 def blend(out: Any, place: Any, share: Any, fill: Any, rounding: Any) -> None:
     """Mix single samples with the fill: share of the picture, the rest fill."""
     for n in range(place.size):
@@ -178,7 +179,7 @@ def _flat(source: Any) -> tuple[Any, int]:
     return np.lib.stride_tricks.as_strided(source, (length,), (source.itemsize,), writeable=False), pitch
 
 
-@njit(nogil=True, cache=True)
+@compiled()
 def halve(source: Any, out: Any) -> None:
     """Fill `out` (h // 2, w // 2) float32 with the mean of each four source samples."""
     for i in range(out.shape[0]):

@@ -1,0 +1,70 @@
+"""What makes the program fast and must change nothing else: compiling, loading ahead, keeping memory."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from typing import Any
+
+import numba
+import pytest
+
+import autocal.compiled
+from autocal.compiled import compiled
+from autocal.loading import loading
+
+
+def twice(x: float) -> float:
+    return 2 * x
+
+
+def test_a_compiled_function_works_where_nothing_can_be_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[bool] = []
+
+    def njit(cache: bool = False, **options: Any) -> Any:
+        asked.append(cache)
+        if cache:
+            raise RuntimeError("cannot cache function: no locator available")
+        return numba.njit(**options)
+
+    monkeypatch.setattr(autocal.compiled, "njit", njit)
+    assert compiled()(twice)(2.5) == 5.0
+    assert asked == [True, False]
+
+
+def test_modules_are_there_when_the_block_ends() -> None:
+    code = (
+        "import sys; from autocal.loading import loading\n"
+        "with loading(['no.such.module', 'wave']): pass\n"
+        "print('wave' in sys.modules)"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert (ran.stdout, ran.stderr) == ("True\n", "")
+
+
+def test_an_error_in_the_block_is_not_held_back() -> None:
+    with pytest.raises(ValueError, match="of the block"), loading(["wave"]):
+        raise ValueError("of the block")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the GNU C library's allocator")
+def test_freed_memory_is_taken_again_without_asking_the_system() -> None:
+    """Arrays of a few MB, made and dropped: the system is asked for pages once, not every time."""
+    code = (
+        "import resource, sys\n"
+        "import numpy as np\n"
+        "from autocal.allocator import keep_freed_memory\n"
+        "if sys.argv[1] == 'keep': keep_freed_memory()\n"
+        "def faults(): return resource.getrusage(resource.RUSAGE_SELF).ru_minflt\n"
+        "def work():\n"
+        "    held = [np.ones(2**19) for _ in range(4)]\n"  # 4 MB each
+        "work(); before = faults()\n"
+        "for _ in range(20): work()\n"
+        "print(faults() - before)"
+    )
+
+    def page_faults(how: str) -> int:
+        ran = subprocess.run([sys.executable, "-c", code, how], capture_output=True, text=True, check=True)
+        return int(ran.stdout)
+
+    assert page_faults("keep") < 0.1 * page_faults("as usual")
