@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from autocal.footage import Footage, open_footage
-from autocal.footage.choosing import bursts_at, segments, share_out, whole_clip
+from autocal.footage.choosing import LONGEST_BURST, bursts_at, segments, share_out, whole_clip
 from autocal.footage.halves import SideBySide
 from autocal.footage.reel import ReelFrame
 from tests.footage_clips import HALF, numbered, scene, write_video
@@ -117,7 +117,7 @@ def test_a_whole_clip_is_every_frame_once(frame_count: int, keys: set[int], burs
     """Bursts of a clip used whole hold each frame once, in order, and stay short enough for memory."""
     bursts = whole_clip(frame_count, sorted(keys), burst)
     assert [index for indices in bursts for index in indices] == list(range(frame_count))
-    assert max(len(indices) for indices in bursts) <= max(burst, 4)
+    assert max(len(indices) for indices in bursts) <= max(burst, LONGEST_BURST)
 
 
 def test_a_whole_clip_is_cut_at_its_key_frames() -> None:

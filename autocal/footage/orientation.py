@@ -78,7 +78,7 @@ def orientation_of_frame(frame: Any) -> Orientation:
         entries = frame.side_data
     except ValueError:  # side data of a kind that PyAV has no name for; upside down is all that can be told
         return Orientation(mirror_x=True, mirror_y=True) if abs(frame.rotation) == 180 else UPRIGHT
-    for data in entries.keys():  # noqa: SIM118 - it iterates over the entries, not their names
-        if data.type.name == "DISPLAYMATRIX":
-            return orientation_of_display_matrix(np.frombuffer(bytes(data), dtype="<i4").tolist())
-    return UPRIGHT
+    matrix = entries.get("DISPLAYMATRIX")
+    if matrix is None:
+        return UPRIGHT
+    return orientation_of_display_matrix(np.frombuffer(bytes(matrix), dtype="<i4").tolist())
