@@ -5,18 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import import_module
-from threading import Thread
+from threading import Event, Thread
 
 
 @contextmanager
 def loading(modules: Sequence[str]) -> Iterator[None]:
     """Import modules, in that order, in a thread beside the block; whoever needs one waits for it as usual.
 
-    What cannot be imported is said where it is needed.
+    What the thread has not come to when the block ends is left. What cannot be imported is said where it
+    is needed.
     """
+    ended = Event()
 
     def load() -> None:
         for name in modules:
+            if ended.is_set():
+                return
             with suppress(ImportError):
                 import_module(name)
 
@@ -25,4 +29,5 @@ def loading(modules: Sequence[str]) -> Iterator[None]:
     try:
         yield
     finally:
+        ended.set()
         thread.join()

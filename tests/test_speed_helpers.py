@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import threading
+import time
 from typing import Any
 
 import numba
 import pytest
 
 import autocal.compiled
+import autocal.loading
 from autocal.compiled import compiled
 from autocal.loading import loading
 
@@ -32,14 +35,30 @@ def test_a_compiled_function_works_where_nothing_can_be_kept(monkeypatch: pytest
     assert asked == [True, False]
 
 
-def test_modules_are_there_when_the_block_ends() -> None:
+def test_modules_are_loaded_while_the_block_runs() -> None:
     code = (
-        "import sys; from autocal.loading import loading\n"
-        "with loading(['no.such.module', 'wave']): pass\n"
+        "import sys, time; from autocal.loading import loading\n"
+        "until = time.monotonic() + 20\n"
+        "with loading(['no.such.module', 'wave']):\n"
+        "    while 'wave' not in sys.modules and time.monotonic() < until: time.sleep(0.01)\n"
         "print('wave' in sys.modules)"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert (ran.stdout, ran.stderr) == ("True\n", "")
+
+
+def test_what_is_not_loaded_when_the_block_ends_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    begun, asked = threading.Event(), []
+
+    def slow(name: str) -> None:
+        asked.append(name)
+        begun.set()
+        time.sleep(0.3)
+
+    monkeypatch.setattr(autocal.loading, "import_module", slow)
+    with loading(["first", "second"]):
+        assert begun.wait(20)
+    assert asked == ["first"]
 
 
 def test_an_error_in_the_block_is_not_held_back() -> None:
