@@ -90,7 +90,7 @@ def release(
 
 
 def refined(problem: Problem, state: State, free: torch.Tensor, *, scale: float = 3.0) -> State:
-    """A few steps with a loss at so many sigmas of what the misfit is now, then of what it became, if less."""
+    """A few steps with a loss at so many sigmas of what the misfit is now; again, if it became less."""
     noise = noise_of(problem, state)
     for _ in range(2):
         before = noise
