@@ -17,6 +17,8 @@ from autocal.calibration import Calibration
 from autocal.commands.render import render
 from autocal.errors import AutocalError, FootageError, OutputError
 from autocal.geometry import Lens, Rig
+from autocal.render.clip import open_clip
+from autocal.render.encode import PieceWriter
 from autocal.render.film import render_film
 from autocal.render.renderer import Look
 from autocal.render.settings import Compression
@@ -141,6 +143,36 @@ def test_an_existing_film_is_not_replaced_unasked(calibration: Path, tmp_path: P
         render_film(order(calibration, clip, out))
     assert out.read_text() == "precious"
     assert render_film(order(calibration, clip, out), overwrite=True).pictures == 2
+
+
+@pytest.mark.parametrize("pictures", [1, 2, 3, 12])
+def test_decoding_times_are_never_made_up(tmp_path: Path, pictures: int) -> None:
+    """x265 leaves those of a piece of one or two pictures to chance, so more than one try."""
+    clip = open_clip(write_clip(tmp_path / "clip.mp4", 2))
+    for attempt in range(5):
+        writer = PieceWriter(tmp_path / f"piece-{attempt}", clip, Compression(quality=20), (256, 128))
+        stamps: list[tuple[int, int]] = []
+
+        class Recorder:
+            def mux(self, packet: av.Packet, to: list[tuple[int, int]] = stamps) -> None:
+                assert packet.dts is not None
+                assert packet.pts is not None
+                to.append((packet.dts, packet.pts))
+
+        writer._container, container = Recorder(), writer._container
+        for number in range(pictures):
+            frame = av.VideoFrame(256, 128, "yuv420p")
+            for plane in frame.planes:
+                plane.update(bytes(plane.buffer_size))
+            frame.pts, frame.time_base = 512 * number, clip.time_base
+            writer.add(frame)
+        writer._mux(None)
+        writer._container = container
+        writer.abandon()
+        decoding = [dts for dts, _ in stamps]
+        assert len(decoding) == pictures
+        assert decoding == sorted(set(decoding))
+        assert all(-6 * 512 <= dts - pts <= 0 for dts, pts in stamps)
 
 
 @pytest.mark.parametrize(

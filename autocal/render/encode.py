@@ -24,6 +24,8 @@ from autocal.render.settings import Compression
 _PIECE_FORMATS = {"prores": "mov"}
 _PIECE_SECONDS = 4
 _GROUP_SECONDS = 1
+#: Of fewer pictures x265 gives decoding times from memory that it never set; they need none of their own.
+_ENOUGH_TO_REORDER = 3
 
 
 def group_size(rate: float) -> int:
@@ -45,6 +47,7 @@ class PieceWriter:
         # A name of its own: a worker that was given up may still be at the same piece elsewhere.
         self._part = path.with_suffix(f".{uuid4().hex[:12]}.part")
         self._format = compression.pixel_format(clip.format)
+        self._pictures = 0
         try:
             self._container = av.open(
                 str(self._part), "w", format=_PIECE_FORMATS.get(compression.codec, "nut")
@@ -82,6 +85,7 @@ class PieceWriter:
             pts, time_base = frame.pts, frame.time_base
             frame = frame.reformat(format=self._format)
             frame.pts, frame.time_base = pts, time_base
+        self._pictures += 1
         self._mux(frame)
 
     def finish(self) -> None:
@@ -102,6 +106,8 @@ class PieceWriter:
     def _mux(self, frame: av.VideoFrame | None) -> None:
         try:
             for packet in self._stream.encode(frame):
+                if self._pictures < _ENOUGH_TO_REORDER:
+                    packet.dts = packet.pts
                 self._container.mux(packet)
         except (av.error.FFmpegError, OSError) as error:
             raise _not_written(self._path, error) from error
