@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, map_coordinates
 
 from autocal.matching.patches import SMOOTHING, cut_patches, sample_spacing, smooth_image
 from autocal.matching.refine import Alignment, align
@@ -158,6 +158,21 @@ def test_a_ramp_is_sampled_without_shift_at_any_fraction() -> None:
     seen = seen[:, 0]
     expected = (20000 + at @ np.array([300.0, 150.0])) * 255 / 65535
     assert np.abs(seen - expected).max() < 0.002 * 300 * 255 / 65535  # thousandths of a pixel
+
+
+def test_samples_equal_those_of_scipy_and_edges_repeat() -> None:
+    """Reference: scipy.ndimage.map_coordinates, linear, nearest beyond the edge."""
+    rng = np.random.default_rng(0)
+    nodes = rng.uniform(0, 255, (40, 60)).astype(np.float32)
+    places = rng.uniform(-8, 66, (300, 2))
+    shape = np.array([[0.9, 0.2], [-0.3, 1.1]])
+    seen = np.empty((len(places), 25), np.float32)
+    sample_patches(nodes, places, shape, 5, seen)
+    y, x = np.mgrid[-2:3, -2:3]
+    offsets = 2 * np.column_stack([x.ravel(), y.ravel()]) @ shape.T
+    at = (places[:, None, :] + offsets).reshape(-1, 2)
+    expected = map_coordinates(nodes.astype(np.float64), at[:, ::-1].T, order=1, mode="nearest")
+    assert np.abs(seen.ravel() - expected).max() < 0.01
 
 
 def test_eight_and_sixteen_bit_pictures_give_the_same_patches() -> None:
