@@ -132,6 +132,20 @@ def test_an_edge_that_slides_along_itself_is_not_believed() -> None:
     assert not found.good.any()
 
 
+@pytest.mark.parametrize("level", [0, 255])
+def test_flat_and_nearly_flat_pictures_are_not_believed(level: int) -> None:
+    flat = np.full((120, 120), level, np.uint8)
+    speck = flat.copy()
+    speck[60, 60] = 128
+    at = np.random.default_rng(0).uniform(-20, 140, (60, 2))
+    at[:10] = 60.0
+    for one, other in ((flat, flat), (flat, speck), (speck, flat)):
+        shape = np.tile(np.eye(2), (len(at), 1, 1))
+        found = align(cut_patches(smooth_image(one, 1), at), smooth_image(other, 1), at, shape)
+        assert not found.good.any()
+        assert np.isfinite(found.pixel).all()
+
+
 def test_nothing_to_align_is_no_error() -> None:
     image = smooth_image(np.zeros((60, 60), np.uint8), 1)
     patches = cut_patches(image, np.zeros((0, 2)))
