@@ -1,4 +1,7 @@
-"""How the C library hands out memory, set for work that takes and gives back many large arrays."""
+"""How the C library hands out memory: for the whole process, before it starts threads.
+
+Without effect where the C library is not GNU's.
+"""
 
 from __future__ import annotations
 
@@ -10,22 +13,31 @@ _LARGEST = 2**31 - 1  # mallopt takes an int
 _LARGEST_MMAP_THRESHOLD = 2**25  # half a heap: more is refused
 
 
+def share_one_heap() -> None:
+    """Let all threads take from one heap, so that what one gives back the next can use."""
+    _set((_ARENA_MAX, 1))
+
+
 def keep_freed_memory() -> None:
-    """Keep what is given back for the next array, instead of returning it to the system each time.
+    """Keep what is given back, in one heap, for the next array, instead of returning it to the system.
 
     Otherwise every array of a few MB is mapped, cleared page by page and unmapped again: a seventh of a
-    solve's time. For the whole process, before it starts threads; without effect where the C library is
-    another.
+    solve's time.
     """
+    _set(
+        (_ARENA_MAX, 1),
+        (_MMAP_THRESHOLD, _LARGEST_MMAP_THRESHOLD),
+        (_TRIM_THRESHOLD, _LARGEST),
+        (_TOP_PAD, 2**26),
+    )
+
+
+def _set(*options: tuple[int, int]) -> None:
     if sys.platform != "linux":
         return
     import ctypes
 
-    try:
-        mallopt = ctypes.CDLL(None).mallopt
-    except AttributeError:
-        return
-    mallopt(_ARENA_MAX, 1)  # one heap for all threads: what one gives back the other can use
-    mallopt(_MMAP_THRESHOLD, _LARGEST_MMAP_THRESHOLD)
-    mallopt(_TRIM_THRESHOLD, _LARGEST)
-    mallopt(_TOP_PAD, 2**26)
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        for option in options:
+            mallopt(*option)

@@ -87,3 +87,25 @@ def test_freed_memory_is_taken_again_without_asking_the_system() -> None:
         return int(ran.stdout)
 
     assert page_faults("keep") < 0.1 * page_faults("as usual")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the GNU C library's allocator")
+def test_threads_share_one_heap() -> None:
+    """Reference: the C library's own account, malloc_info(3)."""
+    code = (
+        "import ctypes, sys, threading\n"
+        "from autocal.allocator import share_one_heap\n"
+        "if sys.argv[1] == 'shared': share_one_heap()\n"
+        "libc = ctypes.CDLL(None)\n"
+        "for _ in range(2):\n"
+        "    thread = threading.Thread(target=libc.malloc, args=(1000,))\n"
+        "    thread.start(); thread.join()\n"
+        "libc.malloc_info(0, ctypes.c_void_p.in_dll(libc, 'stdout'))"
+    )
+
+    def heaps(how: str) -> int:
+        ran = subprocess.run([sys.executable, "-c", code, how], capture_output=True, text=True, check=True)
+        return ran.stdout.count("<heap nr=")
+
+    assert heaps("shared") == 1
+    assert heaps("as usual") > 1

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from autocal.allocator import share_one_heap
 from autocal.commands._parameters import FULL_SIZE, NumberRange, SizeType, refuse_existing
 
 if TYPE_CHECKING:
@@ -157,6 +158,7 @@ def render(calibration: Path, clip: Path, out: Path, force: bool, quiet: bool, *
     from autocal.render.settings import for_purpose
     from autocal.render.work import WorkFolder
 
+    share_one_heap()  # a film in 8K comes close to what its memory may be
     for warning in load_any(calibration).warnings:
         click.echo(f"mind: {warning}")
     if as_sequence(out) is not None:
