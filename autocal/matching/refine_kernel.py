@@ -18,9 +18,10 @@ _SHIFT_STEPS = 2  # shift alone at first: shape from far off runs away
 _STEPS = 9
 _CONVERGED = 0.008  # sample spacings
 _LONGEST_STEP, _LARGEST_SHAPE_STEP = 1.5, 0.25
-_LEAST_GAIN = 0.05
+LEAST_GAIN = 0.05
 _RIDGE = 1e-7  # of the scaled normal equations
 _MOST_NOISE_IN_SLOPE = 0.7
+_FLATTEST = 1e-6  # variance, squares of 1/255 of the range: less is the rounding of single precision
 
 #: Columns of the design: shift x, y; shape xx, xy, yx, yy; gain; offset.
 _UNKNOWNS = 8
@@ -73,7 +74,7 @@ def align_patches(
             _project(weighted, seen, projection)
             with_shape = step >= _SHIFT_STEPS
             _solved(inverse, shift_inverse, projection, with_shape, theta)
-            gain = theta[6] if abs(theta[6]) >= _LEAST_GAIN else _LEAST_GAIN
+            gain = theta[6] if abs(theta[6]) >= LEAST_GAIN else LEAST_GAIN
             dx, dy = theta[0] / gain, theta[1] / gain
             moved = np.sqrt(dx * dx + dy * dy)
             if moved > _LONGEST_STEP:
@@ -89,11 +90,11 @@ def align_patches(
         _project(weighted, seen, projection)
         _solved(inverse, shift_inverse, projection, True, theta)
         left, variance = _unexplained(design, weights, seen, theta)
-        explained = np.sqrt(max(1.0 - left / max(variance, 1e-9), 0.0))
+        explained = np.sqrt(max(1.0 - left / variance, 0.0)) if variance > _FLATTEST else 0.0
         out[n, 0], out[n, 1] = x, y
         out[n, 2], out[n, 3], out[n, 4], out[n, 5] = form[0, 0], form[0, 1], form[1, 0], form[1, 1]
-        out[n, 6], out[n, 7] = moved, theta[6]
-        out[n, 8] = explained if theta[6] > 0 else -explained
+        out[n, MOVED], out[n, GAIN] = moved, theta[6]
+        out[n, CORRELATION] = explained if theta[6] > 0 else -explained
         _smeared(inverse, weighted, taps, middle, spread)
         noise = _noise(design, weights, taps, left)
         for k in range(3):  # xx, xy, yy
