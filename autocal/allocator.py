@@ -15,7 +15,7 @@ _LARGEST_MMAP_THRESHOLD = 2**25  # half a heap: more is refused
 
 def share_one_heap() -> None:
     """Let all threads take from one heap, so that what one gives back the next can use."""
-    _set((_ARENA_MAX, 1))
+    _set(_ARENA_MAX, 1)
 
 
 def keep_freed_memory() -> None:
@@ -24,20 +24,17 @@ def keep_freed_memory() -> None:
     Otherwise every array of a few MB is mapped, cleared page by page and unmapped again: a seventh of a
     solve's time.
     """
-    _set(
-        (_ARENA_MAX, 1),
-        (_MMAP_THRESHOLD, _LARGEST_MMAP_THRESHOLD),
-        (_TRIM_THRESHOLD, _LARGEST),
-        (_TOP_PAD, 2**26),
-    )
+    share_one_heap()
+    _set(_MMAP_THRESHOLD, _LARGEST_MMAP_THRESHOLD)
+    _set(_TRIM_THRESHOLD, _LARGEST)
+    _set(_TOP_PAD, 2**26)
 
 
-def _set(*options: tuple[int, int]) -> None:
+def _set(option: int, value: int) -> None:
     if sys.platform != "linux":
         return
     import ctypes
 
     mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
     if mallopt is not None:
-        for option in options:
-            mallopt(*option)
+        mallopt(option, value)

@@ -17,6 +17,13 @@ from autocal.compiled import compiled
 from autocal.loading import loading
 
 
+def said(code: str, *arguments: str) -> str:
+    """What a Python of its own prints; an error, or a word on stderr, fails."""
+    ran = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
+    assert not ran.stderr
+    return ran.stdout
+
+
 def twice(x: float) -> float:
     return 2 * x
 
@@ -43,8 +50,7 @@ def test_modules_are_loaded_while_the_block_runs() -> None:
         "    while 'wave' not in sys.modules and time.monotonic() < until: time.sleep(0.01)\n"
         "print('wave' in sys.modules)"
     )
-    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert (ran.stdout, ran.stderr) == ("True\n", "")
+    assert said(code) == "True\n"
 
 
 def test_what_is_not_loaded_when_the_block_ends_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -81,12 +87,7 @@ def test_freed_memory_is_taken_again_without_asking_the_system() -> None:
         "for _ in range(20): work()\n"
         "print(faults() - before)"
     )
-
-    def page_faults(how: str) -> int:
-        ran = subprocess.run([sys.executable, "-c", code, how], capture_output=True, text=True, check=True)
-        return int(ran.stdout)
-
-    assert page_faults("keep") < 0.1 * page_faults("as usual")
+    assert int(said(code, "keep")) < 0.1 * int(said(code, "as usual"))
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the GNU C library's allocator")
@@ -102,10 +103,5 @@ def test_threads_share_one_heap() -> None:
         "    thread.start(); thread.join()\n"
         "libc.malloc_info(0, ctypes.c_void_p.in_dll(libc, 'stdout'))"
     )
-
-    def heaps(how: str) -> int:
-        ran = subprocess.run([sys.executable, "-c", code, how], capture_output=True, text=True, check=True)
-        return ran.stdout.count("<heap nr=")
-
-    assert heaps("shared") == 1
-    assert heaps("as usual") > 1
+    assert said(code, "shared").count("<heap nr=") == 1
+    assert said(code, "as usual").count("<heap nr=") > 1

@@ -1,4 +1,4 @@
-"""Smoothed pictures that may be sampled anywhere, and the patches that are cut from them.
+"""Smoothed pictures that may be sampled anywhere, and the patches cut from them.
 
 Bilinear sampling of a raw picture pulls positions towards pixel centres. Here the picture is
 first put on a grid finer than its smoothing: a Gaussian of 0.8 sample spacings interpolates a
@@ -40,6 +40,11 @@ class SmoothImage:
 
     nodes: NDArray[np.float32]
     spacing: float
+
+    @property
+    def nodes_per_px(self) -> float:
+        """Nodes a full-resolution px."""
+        return 2.0 / self.spacing
 
 
 def sample_spacing(diameter_px: float) -> int:
@@ -100,7 +105,7 @@ def _gaussian(offset: ArrayLike, sigma: float) -> Array:
 def cut_patches(image: SmoothImage, pixel: Array) -> NDArray[np.float16]:
     """Patches (n, STORED, STORED) about full-resolution pixels (n, 2), each less its mean."""
     values = np.empty((len(pixel), STORED * STORED), np.float32)
-    places = np.ascontiguousarray(pixel, dtype=np.float64) * (2.0 / image.spacing)
+    places = np.ascontiguousarray(pixel, dtype=np.float64) * image.nodes_per_px
     sample_patches(image.nodes, places, np.eye(2), STORED, values)
     values -= values.mean(axis=1, keepdims=True)
     return values.reshape(-1, STORED, STORED).astype(np.float16)

@@ -18,6 +18,7 @@ from autocal.matching.refine_kernel import (
     CORRELATION,
     COVARIANCE,
     GAIN,
+    LEAST_GAIN,
     MOVED,
     PLACE,
     RESULTS,
@@ -26,7 +27,6 @@ from autocal.matching.refine_kernel import (
 )
 
 _CHUNK = 256  # patches unpacked at a time
-_LEAST_GAIN = 0.05
 _LEAST_CORRELATION = 0.85
 _FURTHEST = 3.5  # sample spacings from where the search began
 _AT_REST = 0.05  # sample spacings: the last step of one that was found
@@ -61,7 +61,7 @@ def align(patches: NDArray[np.float16], image: SmoothImage, pixel: Array, shape:
         align_patches(
             patches[rows].astype(np.float32),
             image.nodes,
-            2.0 / image.spacing,
+            image.nodes_per_px,
             pixel[rows],
             shape[rows],
             _FURTHEST * image.spacing,
@@ -75,7 +75,7 @@ def align(patches: NDArray[np.float16], image: SmoothImage, pixel: Array, shape:
 def _judged(found: Array, start: Array, spacing: float) -> Alignment:
     """What was found (n, RESULTS), what it means for the position, and whether the patch is there at all."""
     place, form = found[:, PLACE], found[:, SHAPE].reshape(-1, 2, 2)
-    xx, xy, yy = found[:, COVARIANCE].T / np.maximum(found[:, GAIN], _LEAST_GAIN) ** 2
+    xx, xy, yy = found[:, COVARIANCE].T / np.maximum(found[:, GAIN], LEAST_GAIN) ** 2
     covariance = np.stack([xx, xy, xy, yy], axis=1).reshape(-1, 2, 2)
     in_picture = form @ covariance @ form.transpose(0, 2, 1)
     roots = np.sqrt(np.maximum(np.linalg.eigvalsh(in_picture), 1e-12))

@@ -91,15 +91,14 @@ def release(
 
 def refined(problem: Problem, state: State, free: torch.Tensor, *, scale: float = 3.0) -> State:
     """A few steps with a loss at so many sigmas of what the misfit is now; again, if it became less."""
+
+    def stepped(state: State, noise: float) -> State:
+        return optimise(problem, state, GemanMcClure(scale * noise), free, steps=6, tolerance=1e-4).state
+
     noise = noise_of(problem, state)
-    for _ in range(2):
-        before = noise
-        loss = GemanMcClure(scale * before)
-        state = optimise(problem, state, loss, free, steps=6, tolerance=1e-4).state
-        noise = noise_of(problem, state)
-        if noise > _STEADY * before:
-            break
-    return state
+    state = stepped(state, noise)
+    left = noise_of(problem, state)
+    return stepped(state, left) if left <= _STEADY * noise else state
 
 
 def thinned(track: NDArray, rows: NDArray, most: int, rng: np.random.Generator) -> NDArray[np.bool_]:
