@@ -89,15 +89,16 @@ def solve_matches(
     Raises SolveError where the matches do not determine a relative rotation.
     """
     tell = progress or (lambda stage, done, total: None)
-    with _two_threads():
+    with _one_thread():
         return _solve(matches, prior, rng, eyes, hold_lenses, device, tell)
 
 
 @contextmanager
-def _two_threads() -> Iterator[None]:
-    """The bundle's many small operations gain from a second thread, and lose to threads waiting beyond it."""
+def _one_thread() -> Iterator[None]:
+    """A second thread saves a quarter on a quiet machine; beside another solve both take four times as long:
+    the bundle's many small operations make threads wait for each other, and they do it spinning."""
     threads = torch.get_num_threads()
-    torch.set_num_threads(min(threads, 2))
+    torch.set_num_threads(1)
     try:
         yield
     finally:
