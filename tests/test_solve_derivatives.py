@@ -14,7 +14,7 @@ from autocal.solver.bundle import Observations, State, linearise, point_prior, r
 from autocal.solver.levenberg import Problem, normal_at, optimise
 from autocal.solver.loss import GemanMcClure, Squares
 from autocal.solver.normal import reduced, solve_step
-from autocal.solver.projection import project
+from autocal.solver.projection import project, project_only
 from autocal.solver.robust import observation_share
 
 FRAMES, POINTS = 3, 14
@@ -37,7 +37,7 @@ def scene(seed: int = 0) -> tuple[State, Observations]:
     frame = torch.arange(FRAMES).repeat_interleave(2).repeat(POINTS)
     eye = torch.arange(2).repeat(FRAMES * POINTS)
     blank = Observations(frame, eye, track, torch.zeros(len(track), 2, dtype=torch.float64), sigma(track))
-    pixel = residuals(state, blank) * blank.sigma[:, None] + 0.3 * random(len(track), 2)
+    pixel = residuals(state, blank).T * blank.sigma[:, None] + 0.3 * random(len(track), 2)
     return state, Observations(frame, eye, track, pixel, blank.sigma)
 
 
@@ -60,14 +60,14 @@ def test_projection_derivatives_agree_with_automatic_differentiation(angle_deg: 
             [np.sin(angle) * np.cos(turn), np.sin(angle) * np.sin(turn), np.full(5, np.cos(angle))], axis=1
         )
     )
-    lens = torch.tensor(LENS, dtype=torch.float64).expand(5, -1)
-    _, by_ray, by_lens = project(rays, lens)
+    lens = torch.tensor(LENS, dtype=torch.float64)
+    _, by_ray, by_lens = project(rays.T, lens[:, None].expand(-1, 5))
     for i in range(5):
-        auto_ray, auto_lens = torch.func.jacrev(lambda d, q: project(d[None], q[None])[0][0], argnums=(0, 1))(
-            rays[i], lens[i]
-        )
-        torch.testing.assert_close(by_ray[i], auto_ray, rtol=1e-9, atol=1e-7)
-        torch.testing.assert_close(by_lens[i], auto_lens, rtol=1e-9, atol=1e-7)
+        auto_ray, auto_lens = torch.func.jacrev(
+            lambda d, q: project(d[:, None], q[:, None])[0][:, 0], argnums=(0, 1)
+        )(rays[i], lens)
+        torch.testing.assert_close(by_ray[:, :, i], auto_ray, rtol=1e-9, atol=1e-7)
+        torch.testing.assert_close(by_lens[:, :, i].T, auto_lens, rtol=1e-9, atol=1e-7)
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 45.0, 89.9, 90.0, 100.0])
@@ -77,8 +77,9 @@ def test_fast_projection_equals_the_plain_lens(angle_deg: float) -> None:
     turn = np.linspace(0.0, 6.0, 7)
     angle = np.deg2rad(angle_deg)
     rays = np.stack([np.sin(angle) * np.cos(turn), np.sin(angle) * np.sin(turn), np.cos(angle) + 0 * turn], 1)
-    fast, _, _ = project(torch.as_tensor(3.0 * rays), torch.tensor(LENS, dtype=torch.float64).expand(7, -1))
-    np.testing.assert_allclose(fast.numpy(), plain.project(rays), atol=1e-6)
+    lens = torch.tensor(LENS, dtype=torch.float64)[:, None].expand(-1, 7)
+    fast = project_only(torch.as_tensor(3.0 * rays).T, lens)
+    np.testing.assert_allclose(fast.numpy().T, plain.project(rays), atol=1e-6)
 
 
 def central(step: float, size: int, along, state: State, seen: Observations) -> Tensor:  # type: ignore[no-untyped-def]
@@ -87,7 +88,7 @@ def central(step: float, size: int, along, state: State, seen: Observations) -> 
         e = torch.zeros(size, dtype=torch.float64)
         e[i] = step
         columns.append((residuals(along(e), seen) - residuals(along(-e), seen)) / (2 * step))
-    return torch.stack(columns, dim=2)
+    return torch.stack(columns)
 
 
 def zeros(*shape: int) -> Tensor:
@@ -99,12 +100,12 @@ def test_bundle_derivatives_agree_with_finite_differences() -> None:
     lin = linearise(state, seen)
     cases = {
         "global": (
-            lin.by_global,
+            lin.by_camera[: len(NAMES)],
             len(NAMES),
             lambda e: retract(state, e, zeros(FRAMES, 6), zeros(POINTS, 3)),
         ),
         "pose": (
-            lin.by_pose,
+            lin.by_camera[len(NAMES) :],
             6,
             lambda e: retract(state, zeros(len(NAMES)), e.expand(FRAMES, 6), zeros(POINTS, 3)),
         ),
@@ -136,9 +137,9 @@ def dense_jacobian(state: State, seen: Observations) -> Tensor:
     for row in range(n):
         pose = len(NAMES) + 6 * int(seen.frame[row])
         point = len(NAMES) + 6 * FRAMES + 3 * int(seen.point[row])
-        J[row, :, : len(NAMES)] = lin.by_global[row]
-        J[row, :, pose : pose + 6] = lin.by_pose[row]
-        J[row, :, point : point + 3] = lin.by_point[row]
+        J[row, :, : len(NAMES)] = lin.by_camera[: len(NAMES), :, row].T
+        J[row, :, pose : pose + 6] = lin.by_camera[len(NAMES) :, :, row].T
+        J[row, :, point : point + 3] = lin.by_point[:, :, row].T
     return J.reshape(2 * n, size)
 
 
@@ -146,13 +147,13 @@ def test_schur_step_equals_the_dense_least_squares_step() -> None:
     state, seen = scene(1)
     problem = problem_of(seen, state)
     free = problem.free_index(torch.ones(len(NAMES), dtype=torch.bool))
-    normal, lin = normal_at(problem, state, Squares())
-    d_camera, d_point = solve_step(normal, 1e-3, free)
+    normal, lin = normal_at(problem, state, Squares(), free)
+    d_camera, d_point = solve_step(normal, 1e-3)
 
     J = dense_jacobian(state, seen)
     cameras = len(NAMES) + 6 * FRAMES
     H = J.T @ J
-    b = -J.T @ lin.residual.reshape(-1)
+    b = -J.T @ lin.residual.T.reshape(-1)
     H[: len(NAMES), : len(NAMES)] += problem.prior_root.T @ problem.prior_root
     b[: len(NAMES)] -= problem.prior_root.T @ problem.prior_root @ (state.vector - problem.prior_mean)
     residual, slope = point_prior(state)
@@ -168,16 +169,15 @@ def test_schur_step_equals_the_dense_least_squares_step() -> None:
 
 
 def test_elimination_in_pieces_equals_elimination_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    import autocal.solver.normal as module
-
     state, seen = scene(2)
     problem = problem_of(seen, state)
-    normal, _ = normal_at(problem, state, GemanMcClure(2.0))
     free = problem.free_index(torch.ones(len(NAMES), dtype=torch.bool))
-    whole, _, _ = reduced(normal, 1e-4, free)
-    monkeypatch.setattr(module, "_POINTS_AT_ONCE", 5)
-    pieces, _, _ = reduced(normal, 1e-4, free)
-    torch.testing.assert_close(whole, pieces)
+    whole = reduced(normal_at(problem, state, GemanMcClure(2.0), free)[0], 1e-4)
+    monkeypatch.setattr("autocal.solver.layout._POINTS_AT_ONCE", 5)
+    state, seen = scene(2)
+    pieces = reduced(normal_at(problem_of(seen, state), state, GemanMcClure(2.0), free)[0], 1e-4)
+    torch.testing.assert_close(whole.matrix, pieces.matrix)
+    torch.testing.assert_close(whole.rhs, pieces.rhs)
 
 
 def test_optimum_is_the_one_scipy_finds() -> None:

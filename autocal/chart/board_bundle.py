@@ -197,13 +197,9 @@ def linearised(corners: Corners, state: BoardState) -> tuple[Array, Array]:
     sign = -side[:, None]  # left lens: common - difference / 2
     lenses = state.vector[COMMON] + sign * state.vector[DIFFERENCE]
     with torch.no_grad():
-        pixel, d_direction, d_lens = (
-            part.numpy()
-            for part in project(
-                torch.from_numpy(np.einsum("nij,nj->ni", R, from_eye)),
-                torch.from_numpy(np.ascontiguousarray(lenses)),
-            )
-        )
+        ray = np.einsum("nij,nj->in", R, from_eye)
+        projected = project(torch.from_numpy(ray), torch.from_numpy(np.ascontiguousarray(lenses.T)))
+    pixel, d_direction, d_lens = (np.moveaxis(part.numpy(), -1, 0) for part in projected)
     d_rig = d_direction @ R  # d pixel / d point in the rig frame
     J = np.zeros((n, 2, _SHARED + _POSE))
     for i in range(5):
@@ -212,6 +208,7 @@ def linearised(corners: Corners, state: BoardState) -> tuple[Array, Array]:
         plus, minus = (np.stack(eye_rotations(state.vector[:5] + c)) for c in (change, -change))
         dR = ((plus - minus) / (2 * _STEP))[corners.eye]
         J[:, :, i] = np.einsum("nij,njk,nk->ni", d_direction, dR, from_eye)
+    d_lens = d_lens.swapaxes(1, 2)
     J[:, :, COMMON], J[:, :, DIFFERENCE] = d_lens, d_lens * sign[:, :, None]
     J[:, :, _BASELINE] = d_rig[:, :, 0] * (side * state.baseline_mm)[:, None]
     J[:, :, _SHAPE] = d_rig @ (state.R[corners.frame] @ d_shape[corners.corner])

@@ -8,12 +8,16 @@ IEEE T-RO 24(5), 2008; Hartley and Zisserman, 2nd ed., sec. A6.9). Lengths are i
     g = R_frame (x - w p_frame)      the point in the rig frame
     d = R_eye (g - w c_eye)          in the eye's camera frame, c_eye = -+ 1/2 along x
     residual = (project(d) - pixel) / sigma
+
+What there is of every observation is kept component by component, (..., n).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 import torch
@@ -22,9 +26,10 @@ from torch import Tensor
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES, eye_rotations
 from autocal.geometry.rotation import rotation_about, skew_matrix
+from autocal.solver.layout import Layout, layout_of
 from autocal.solver.projection import project, project_only
 
-RIG_SIZE = 5
+RIG_SIZE, LENS_SIZE = 5, 10
 GLOBAL_SIZE = len(NAMES)
 POSE_SIZE = 6
 CAMERA_SIZE = GLOBAL_SIZE + POSE_SIZE
@@ -65,14 +70,23 @@ class Observations:
         return len(self.frame)
 
     @cached_property
-    def by_frame(self) -> tuple[Tensor, list[int]]:
-        """The rows (n,) frame by frame, and how many each has, up to the last that has any."""
-        return torch.argsort(self.frame, stable=True), torch.bincount(self.frame).tolist()
+    def layout(self) -> Layout:
+        """How the rows are summed up."""
+        return layout_of(self.point, self.frame)
 
     @cached_property
-    def active(self) -> tuple[Tensor, Tensor]:
-        """The points (a,) that have rows at all, and which of them each row (n,) is of."""
-        return torch.unique_consecutive(self.point, return_inverse=True)
+    def _by_eye(self) -> tuple[Tensor, Tensor]:
+        """What does not move, (n,): whether a row is the right eye's, and the eye's place, -+ 1/2 along x."""
+        return self.eye == 1, self.eye.to(self.sigma.dtype) - 0.5
+
+    @cached_property
+    def _measured(self) -> tuple[Tensor, Tensor]:
+        """Pixels (2, n) and 1 / sigma (n,)."""
+        return self.pixel.T.contiguous(), 1 / self.sigma
+
+    def of_eyes(self, left: Tensor, right: Tensor) -> Tensor:
+        """(..., n): each row's own of two tensors (...)."""
+        return torch.where(self._by_eye[0], right[..., None], left[..., None])
 
     def where(self, keep: Tensor) -> Observations:
         """Only the rows marked in `keep` (n,); points keep their numbers."""
@@ -83,71 +97,66 @@ class Observations:
 
 @dataclass(frozen=True, eq=False)
 class Linearised:
-    """Whitened residuals and their derivatives, side by side as they are summed up.
+    """Whitened residuals and their derivatives.
 
-    rows: (n, 2, 35), by the global parameters (25), the frame's pose (6: turn, then position) and the
+    planes: (35, 2, n), by the global parameters (25), the frame's pose (6: turn, then position) and the
     point (3); the residual last.
     """
 
-    rows: Tensor
+    planes: Tensor
 
     @property
     def by_camera(self) -> Tensor:
-        """(n, 2, 31): by the global parameters and the pose."""
-        return self.rows[:, :, :CAMERA_SIZE]
-
-    @property
-    def by_global(self) -> Tensor:
-        """(n, 2, 25)."""
-        return self.rows[:, :, :GLOBAL_SIZE]
-
-    @property
-    def by_pose(self) -> Tensor:
-        """(n, 2, 6)."""
-        return self.rows[:, :, GLOBAL_SIZE:CAMERA_SIZE]
+        """(31, 2, n): by the global parameters and the pose."""
+        return self.planes[:CAMERA_SIZE]
 
     @property
     def by_point(self) -> Tensor:
-        """(n, 2, 3)."""
-        return self.rows[:, :, CAMERA_SIZE:-1]
+        """(3, 2, n)."""
+        return self.planes[CAMERA_SIZE:-1]
 
     @property
     def residual(self) -> Tensor:
-        """(n, 2)."""
-        return self.rows[:, :, -1]
+        """(2, n)."""
+        return self.planes[-1]
 
 
 def residuals(state: State, seen: Observations) -> Tensor:
-    """Whitened residuals (n, 2)."""
-    g, _ = _in_rig(state, seen)
-    R_eye = _eye_matrices(state.vector)
-    _, d = _in_eye(state, seen, g, R_eye)
-    pixels = project_only(d, _lens_rows(state.vector, seen.eye))
-    return (pixels - seen.pixel) / seen.sigma[:, None]
+    """Whitened residuals (2, n)."""
+    ray = _Ray.of(state, seen)
+    pixel, per_sigma = seen._measured
+    return (project_only(ray.d, _lenses(state.vector, seen)) - pixel) * per_sigma
 
 
 def linearise(state: State, seen: Observations) -> Linearised:
     """Residuals with their derivatives; `retract` says what a step along them means."""
-    g, R_frame = _in_rig(state, seen)
-    R_eye = _eye_matrices(state.vector)
-    h, d = _in_eye(state, seen, g, R_eye)
-    pixels, by_direction, by_lens = project(d, _lens_rows(state.vector, seen.eye))
-
-    by_h = torch.bmm(by_direction, R_eye[seen.eye])  # (n, 2, 3)
-    by_rig = torch.bmm(by_direction, _turned(state.vector, seen.eye, h).transpose(1, 2))
-    sign = (seen.eye.to(by_lens.dtype) - 0.5)[:, None, None]  # left: mean - difference / 2
-
-    w = state.point[seen.point, 3]
-    by_turn = torch.linalg.cross(g[:, None, :].expand(-1, 2, -1), by_h, dim=2)  # -by_h [g]x
-    by_x = torch.bmm(by_h, R_frame)
-    by_position = -w[:, None, None] * by_x
+    ray = _Ray.of(state, seen)
+    pixel, per_sigma = seen._measured
+    projected, by_direction, by_lens = project(ray.d, _lenses(state.vector, seen))
+    by_direction = by_direction * per_sigma
+    turned = _turned(state.vector, seen, ray.h)
+    by_g = _dot(by_direction[:, :, None].unbind(1), ray.R_eye.unbind(0)).unbind(1)  # three of (2, n)
+    x, y, z = ray.g
     # x - w p, turned into the rig, less w c: the derivative by w is -(R p + c).
-    offset = _applied(R_frame, state.position[seen.frame]) + _eye_centres(state.vector)[seen.eye]
-    by_w = -torch.bmm(by_h, offset[:, :, None])
-    by_point = torch.bmm(torch.cat([by_x, by_w], dim=2), _tangents(state.point)[seen.point])
-    miss = (pixels - seen.pixel)[:, :, None]
-    rows = torch.cat([by_rig, by_lens, sign * by_lens, by_turn, by_position, by_point, miss], dim=2)
-    return Linearised(rows / seen.sigma[:, None, None])
+    offset = _applied(ray.R_frame, ray.position)
+    offset[0] += ray.centre
+
+    planes = projected.new_empty(CAMERA_SIZE + POINT_SIZE + 1, 2, len(seen))
+    by_rig, by_common, by_difference, by_turn, by_position, by_point, _ = planes.split(
+        [RIG_SIZE, LENS_SIZE, LENS_SIZE, 3, 3, POINT_SIZE, 1]
+    )
+    by_rig[:] = _dot(by_direction.unbind(1), turned[:, :, None].unbind(1))
+    torch.mul(by_lens, per_sigma, out=by_common)
+    torch.mul(by_common, ray.centre, out=by_difference)  # left: mean - difference / 2
+    by_turn[0] = by_g[2] * y - by_g[1] * z
+    by_turn[1] = by_g[0] * z - by_g[2] * x
+    by_turn[2] = by_g[1] * x - by_g[0] * y
+    by_x = _dot(by_g, ray.R_frame[:, :, None].unbind(0))  # (3, 2, n)
+    torch.mul(by_x, -ray.point[3], out=by_position)
+    by_w = -_dot(by_g, offset.unbind(0))
+    by_point[:] = _along_sphere(torch.cat([by_x, by_w[None]]), ray.point)
+    planes[-1] = (projected - pixel) * per_sigma
+    return Linearised(planes)
 
 
 def retract(state: State, d_global: Tensor, d_pose: Tensor, d_point: Tensor) -> State:
@@ -170,36 +179,66 @@ def point_prior(state: State) -> tuple[Tensor, Tensor]:
     )
 
 
-def _in_rig(state: State, seen: Observations) -> tuple[Tensor, Tensor]:
-    x = state.point[seen.point]
-    R = state.rotation[seen.frame]
-    return _applied(R, x[:, :3] - x[:, 3:] * state.position[seen.frame]), R
+class _Ray(NamedTuple):
+    """Where each row looks, component by component.
+
+    point: (4, n); R_frame, R_eye: (3, 3, n); position: (3, n), the rig's; centre: (n,), the eye's along x;
+    g: three of (n,), the point in the rig frame; h: (3, n), from the eye; d: (3, n), in the camera frame.
+    """
+
+    point: Tensor
+    R_frame: Tensor
+    position: Tensor
+    centre: Tensor
+    R_eye: Tensor
+    g: Sequence[Tensor]
+    h: Tensor
+    d: Tensor
+
+    @classmethod
+    def of(cls, state: State, seen: Observations) -> _Ray:
+        n = len(seen)
+        poses = torch.cat([state.rotation.flatten(1), state.position], dim=1).T.contiguous()
+        pose = poses.gather(1, seen.frame.expand(len(poses), n))
+        point = state.point.T.contiguous().gather(1, seen.point.expand(4, n))
+        R_frame, position = pose[:9].view(3, 3, n), pose[9:]
+        centre = seen._by_eye[1]
+        R_eye = seen.of_eyes(*_eye_matrices(state.vector))
+        g = _applied(R_frame, point[:3] - point[3] * position)
+        h = g.clone()
+        h[0] -= point[3] * centre
+        return cls(point, R_frame, position, centre, R_eye, g.unbind(0), h, _applied(R_eye, h))
 
 
-def _in_eye(state: State, seen: Observations, g: Tensor, R_eye: Tensor) -> tuple[Tensor, Tensor]:
-    h = g - state.point[seen.point, 3:] * _eye_centres(state.vector)[seen.eye]
-    return h, _applied(R_eye[seen.eye], h)
+def _dot(a: Sequence[Tensor], b: Sequence[Tensor]) -> Tensor:
+    """a[0] b[0] + a[1] b[1] + a[2] b[2]."""
+    return torch.addcmul(torch.addcmul(a[0] * b[0], a[1], b[1]), a[2], b[2])
 
 
 def _applied(matrices: Tensor, vectors: Tensor) -> Tensor:
-    """Matrices (n, i, j) times vectors (n, j)."""
-    return torch.bmm(matrices, vectors[:, :, None])[:, :, 0]
+    """Matrices (i, j, n) times vectors (j, n)."""
+    return _dot(matrices.unbind(1), vectors.unbind(0))
 
 
-def _turned(vector: Tensor, eye: Tensor, h: Tensor) -> Tensor:
-    """(n, 5, 3): how camera rays of h (n, 3) turn with the rig's five parameters."""
+def _along_sphere(by_point: Tensor, point: Tensor) -> Tensor:
+    """(3, 2, n): derivatives (4, 2, n) by the point's four coordinates (4, n), along its `_tangents`."""
+    v = point.clone()
+    v[0] += torch.where(point[0] >= 0, 1.0, -1.0)
+    along = 2 / (v * v).sum(dim=0) * (by_point * v[:, None]).sum(dim=0)
+    return by_point[1:] - along * v[1:, None]
+
+
+def _turned(vector: Tensor, seen: Observations, h: Tensor) -> Tensor:
+    """(5, 3, n): how camera rays of h (3, n) turn with the rig's five parameters."""
     slopes = vector.new_tensor(eye_derivatives(vector[:RIG_SIZE].cpu().numpy()))
-    both = h @ slopes.permute(3, 0, 1, 2).reshape(3, -1)
-    return both.view(-1, 2, RIG_SIZE, 3)[torch.arange(len(h), device=h.device), eye]
+    left, right = (slope.reshape(-1, 3) @ h for slope in slopes)
+    return torch.where(seen._by_eye[0], right, left).view(RIG_SIZE, 3, -1)
 
 
-def _eye_centres(like: Tensor) -> Tensor:
-    return like.new_tensor([[-0.5, 0.0, 0.0], [0.5, 0.0, 0.0]])
-
-
-def _lens_rows(vector: Tensor, eye: Tensor) -> Tensor:
+def _lenses(vector: Tensor, seen: Observations) -> Tensor:
+    """(10, n): each row's lens."""
     common, half = vector[COMMON], vector[DIFFERENCE] / 2
-    return torch.stack([common - half, common + half])[eye]
+    return seen.of_eyes(common - half, common + half)
 
 
 def _eye_matrices(vector: Tensor) -> Tensor:

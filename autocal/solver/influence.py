@@ -9,7 +9,7 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-from autocal.solver.bundle import GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, State
+from autocal.solver.bundle import CAMERA_SIZE, GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, State
 from autocal.solver.levenberg import Problem, normal_at
 from autocal.solver.loss import Squares
 from autocal.solver.normal import reduced
@@ -38,19 +38,20 @@ def pulls_of_pairs(problem: Problem, state: State, free_globals: Tensor) -> tupl
     pair = torch.bincount(seen.point, minlength=len(state.point)) == 2
     rows = pair[seen.point].nonzero()[:, 0]
     count = int(free_globals.sum())
-    normal, lin = normal_at(problem, state, Squares())
     free = problem.free_index(free_globals)
-    inverse = torch.linalg.inv(reduced(normal, 0.0, free)[0])
-    by_camera = lin.by_global.new_zeros(len(rows), 2, GLOBAL_SIZE + POSE_SIZE * problem.frames)
-    by_camera[:, :, :GLOBAL_SIZE] = lin.by_global[rows]
+    normal, lin = normal_at(problem, state, Squares(), free)
+    inverse = torch.linalg.inv(reduced(normal, 0.0).matrix)
+    planes = lin.planes[:, :, rows].permute(2, 1, 0)  # (rows, 2, 35)
+    by_camera = planes.new_zeros(len(rows), 2, GLOBAL_SIZE + POSE_SIZE * problem.frames)
+    by_camera[:, :, :GLOBAL_SIZE] = planes[:, :, :GLOBAL_SIZE]
     first = GLOBAL_SIZE + POSE_SIZE * seen.frame[rows, None, None]
     columns = first + torch.arange(POSE_SIZE, device=rows.device)
-    by_camera.scatter_(2, columns.expand(-1, 2, -1), lin.by_pose[rows])
+    by_camera.scatter_(2, columns.expand(-1, 2, -1), planes[:, :, GLOBAL_SIZE:CAMERA_SIZE])
     # Rows are sorted by point: two sights of two residuals each.
     points, residuals = len(rows) // 2, 4
     by_camera = by_camera[:, :, free].reshape(points, residuals, len(free))
-    by_point = lin.by_point[rows].reshape(points, residuals, POINT_SIZE)
-    residual = lin.residual[rows].reshape(points, residuals, 1)
+    by_point = planes[:, :, CAMERA_SIZE:-1].reshape(points, residuals, POINT_SIZE)
+    residual = planes[:, :, -1].reshape(points, residuals, 1)
     # Three of the four the point takes up; what is left is one number, across the epipolar line.
     across = torch.linalg.qr(by_point, mode="complete")[0][:, :, POINT_SIZE:].transpose(1, 2)
     slope = torch.bmm(across, by_camera)[:, 0]

@@ -71,28 +71,29 @@ class Outcome:
 
 def squared_misfit(residual: Tensor, share: Tensor) -> Tensor:
     """(n,), chi-square with two degrees of freedom where the model holds: |r|^2 / share."""
-    return (residual**2).sum(dim=1) / share
+    return (residual**2).sum(dim=0) / share
 
 
 def cost_of(problem: Problem, state: State, residual: Tensor, loss: Loss) -> float:
-    """The robust cost, with priors, of a state that leaves residuals (n, 2)."""
+    """The robust cost, with priors, of a state that leaves residuals (2, n)."""
     r2 = squared_misfit(residual, problem.share)
     data = (problem.share * loss.value(r2)).sum()
     prior = ((problem.prior_root @ (state.vector - problem.prior_mean)) ** 2).sum()
-    points = (point_prior(state)[0] ** 2).sum()
+    points = (point_prior(state)[0][problem.seen.layout.point] ** 2).sum()
     return float(data + prior + points)
 
 
-def normal_at(problem: Problem, state: State, loss: Loss) -> tuple[Normal, Linearised]:
-    """The normal equations at a state, with the loss's weights."""
+def normal_at(problem: Problem, state: State, loss: Loss, free: Tensor) -> tuple[Normal, Linearised]:
+    """The normal equations at a state, with the loss's weights. free: `Problem.free_index`."""
     lin = linearise(state, problem.seen)
-    return _normal(problem, state, lin, loss), lin
+    return _normal(problem, state, lin, loss, free), lin
 
 
-def _normal(problem: Problem, state: State, lin: Linearised, loss: Loss) -> Normal:
+def _normal(problem: Problem, state: State, lin: Linearised, loss: Loss, free: Tensor) -> Normal:
     weight = loss.weight(squared_misfit(lin.residual, problem.share))
     prior = (problem.prior_root @ (state.vector - problem.prior_mean), problem.prior_root)
-    return normal_equations(lin, problem.seen, weight, problem.frames, prior, point_prior(state))
+    layout = problem.seen.layout
+    return normal_equations(lin, layout, weight, free, problem.frames, prior, point_prior(state))
 
 
 def optimise(
@@ -106,7 +107,8 @@ def optimise(
 ) -> Outcome:
     """Minimise the robust cost over the free global parameters, the poses and the points.
 
-    Stops when a step lowers the cost by less than `tolerance` of it, or after `steps` trials.
+    Points that nothing sees stay where they are. Stops when a step lowers the cost by less than `tolerance`
+    of it, or after `steps` trials.
     """
     free = problem.free_index(free_globals)
     lin = linearise(state, problem.seen)
@@ -115,9 +117,9 @@ def optimise(
     damping, growth = 1e-4, 2.0
     normal = None
     for trial in range(steps):
-        normal = normal or _normal(problem, state, lin, loss)
+        normal = normal or _normal(problem, state, lin, loss, free)
         try:
-            d_camera, d_point = solve_step(normal, damping, free)
+            d_camera, d_point = solve_step(normal, damping)
         except torch.linalg.LinAlgError:
             damping, growth = damping * growth, growth * 2
             continue

@@ -11,16 +11,8 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from autocal.solver.bundle import (
-    CAMERA_SIZE,
-    GLOBAL_SIZE,
-    POINT_SIZE,
-    POSE_SIZE,
-    Linearised,
-    Observations,
-)
-
-_POINTS_AT_ONCE = 4096  # bounds the memory of the elimination, whatever the size of the clip
+from autocal.solver.bundle import CAMERA_SIZE, GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, Linearised
+from autocal.solver.layout import Layout
 
 #: Keeps points and poses without any observation factorable; a thousand radians' worth of prior.
 _RIDGE = 1e-6
@@ -28,150 +20,171 @@ _RIDGE = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class Normal:
-    """J'J and -J'r in blocks. cameras: the (c, c) block of global parameters and poses, 25 first;
-    points: (p, 3, 3); and the right-hand sides (c,) and (p, 3). The mixed block stays in `mixed`."""
+    """J'J and -J'r in blocks, over the g global parameters that are free, all poses, and the points seen.
 
+    free_globals: (g,), indices of the former; free: indices of what moves among the c = g + 6 frames
+    camera unknowns. cameras: (c, c), points: (3, 3, a), and the right-hand sides (c,) and (3, a). The block
+    between cameras and points stays the rows it is a sum of, weighted: table (2 n, g + 7), by the globals
+    and the pose, the residual last; by_point (3, 2, n). The a points seen, of p, are in the layout's order.
+    """
+
+    free_globals: Tensor
+    free: Tensor
     cameras: Tensor
     points: Tensor
     rhs_cameras: Tensor
     rhs_points: Tensor
-    mixed: Mixed
+    table: Tensor
+    by_point: Tensor
+    layout: Layout
+    p: int
 
 
 @dataclass(frozen=True, eq=False)
-class Mixed:
-    """The block between cameras and points, kept as the weighted rows it is a sum of."""
+class Reduced:
+    """The system over the free camera unknowns once the points are eliminated: matrix (m, m), rhs (m,).
 
-    by_camera: Tensor  # (n, 2, 31): global parameters, then the pose of the row's frame
-    by_point: Tensor  # (n, 2, 3)
-    frame: Tensor
-    point: Tensor  # sorted
-    active: Tensor  # (a,), the points that have rows at all
-    slot: Tensor  # (n,), which of the active points each row is of; sorted
+    whitening: inverse Cholesky factors of the points' blocks, (3, 3, a). by_globals: (3, a, g) and by_pose:
+    (3, q, 6), the block between points and cameras, whitened; white_rhs: (3, a), the points' right-hand side.
+    """
 
-    def dense(self, first: int, last: int, frames: int, free: Tensor) -> Tensor:
-        """(last - first, 3, m): the block of active points first..last-1 and of m free camera unknowns."""
-        bounds = torch.searchsorted(self.slot, self.slot.new_tensor([first, last]))
-        rows = slice(int(bounds[0]), int(bounds[1]))
-        place = self.slot[rows] - first
-        globals_ = free[free < GLOBAL_SIZE]
-        by_point = self.by_point[rows].transpose(1, 2)
-        product = torch.bmm(by_point, self.by_camera[rows][:, :, globals_])
-        block = product.new_zeros(last - first, POINT_SIZE, len(globals_)).index_add_(0, place, product)
-        product = torch.bmm(by_point, self.by_camera[rows][:, :, GLOBAL_SIZE:])
-        poses = product.new_zeros((last - first) * frames, POINT_SIZE, POSE_SIZE)
-        poses.index_add_(0, place * frames + self.frame[rows], product)
-        poses = poses.view(last - first, frames, POINT_SIZE, POSE_SIZE).permute(0, 2, 1, 3)
-        poses = poses.reshape(last - first, POINT_SIZE, -1)
-        return torch.cat([block, poses[:, :, free[len(globals_) :] - GLOBAL_SIZE]], dim=2)
-
-    def apply(self, d_camera: Tensor, points: int) -> Tensor:
-        """(points, 3): the block's transpose times a camera step."""
-        poses = d_camera[GLOBAL_SIZE:].view(-1, POSE_SIZE)
-        step = torch.cat([d_camera[:GLOBAL_SIZE].expand(len(self.frame), -1), poses[self.frame]], dim=1)
-        moved = torch.bmm(self.by_camera, step[:, :, None])
-        product = torch.bmm(self.by_point.transpose(1, 2), moved)[:, :, 0]
-        return product.new_zeros(points, POINT_SIZE).index_add_(0, self.point, product)
+    matrix: Tensor
+    rhs: Tensor
+    whitening: Tensor
+    by_globals: Tensor
+    by_pose: Tensor
+    white_rhs: Tensor
 
 
 def normal_equations(
     lin: Linearised,
-    seen: Observations,
+    layout: Layout,
     weight: Tensor,
+    free: Tensor,
     frames: int,
     global_prior: tuple[Tensor, Tensor],
     point_prior: tuple[Tensor, Tensor],
 ) -> Normal:
     """Sum up weighted rows and priors.
 
-    weight: (n,) of each observation. global_prior: residual (25,) and derivative (25, 25).
-    point_prior: residual (p,) and derivative (p, 3).
+    weight: (n,) of each observation. free: indices of the camera unknowns that move, ascending.
+    global_prior: residual (25,) and derivative (25, 25). point_prior: residual (p,), derivative (p, 3).
     """
-    weighted = Linearised(lin.rows * weight.sqrt()[:, None, None])
-    size = GLOBAL_SIZE + POSE_SIZE * frames
-    cameras = weight.new_zeros(size, size)
-    rhs_cameras = weight.new_zeros(size)
-    per_frame = _sums_by_frame(weighted.rows, seen, frames)
-    total = per_frame.sum(dim=0)
-    g, c = GLOBAL_SIZE, CAMERA_SIZE
-    cameras[:g, :g] = total[:g, :g]
-    rhs_cameras[:g] = -total[:g, -1]
+    device, root = weight.device, weight.sqrt()
+    moving = free[free < GLOBAL_SIZE]
+    g = len(moving)
+    kept = torch.cat([moving, torch.arange(GLOBAL_SIZE, CAMERA_SIZE, device=device)])
+    last = torch.tensor([len(lin.planes) - 1], device=device)
+    table = (lin.planes.index_select(0, torch.cat([kept, last])) * root).flatten(1).T.contiguous()
+    by_point = lin.by_point * root
+
+    cameras = weight.new_zeros(g + POSE_SIZE * frames, g + POSE_SIZE * frames)
+    rhs_cameras = weight.new_zeros(len(cameras))
+    per_frame = _sums_by_frame(table, layout, frames)
+    of_globals = table[:, :g].T @ table
+    cameras[:g, :g] = of_globals[:, :g]
+    rhs_cameras[:g] = -of_globals[:, -1]
+    index = torch.arange(frames, device=device)
     blocks = cameras[g:, g:].view(frames, POSE_SIZE, frames, POSE_SIZE)
-    index = torch.arange(frames, device=cameras.device)
-    blocks[index, :, index, :] = per_frame[:, g:c, g:c]
-    cameras[:g, g:] = per_frame[:, :g, g:c].permute(1, 0, 2).reshape(g, -1)
+    blocks[index, :, index, :] = per_frame[:, g:-1]
+    cameras[:g, g:] = per_frame[:, :g].transpose(0, 1).reshape(g, POSE_SIZE * frames)
     cameras[g:, :g] = cameras[:g, g:].T
-    rhs_cameras[g:] = -per_frame[:, g:c, -1].reshape(-1)
-    prior_residual, prior_slope = global_prior
+    rhs_cameras[g:] = -per_frame[:, -1].flatten()
+    prior_residual, prior_slope = global_prior[0], global_prior[1][:, moving]
     cameras[:g, :g] += prior_slope.T @ prior_slope
     rhs_cameras[:g] -= prior_slope.T @ prior_residual
 
-    point_residual, point_slope = point_prior
-    points = point_slope[:, :, None] * point_slope[:, None, :]
-    rhs_points = -point_slope * point_residual[:, None]
-    sums = torch.bmm(weighted.by_point.transpose(1, 2), weighted.rows[:, :, c:])
-    points = points.index_add(0, seen.point, sums[:, :, :POINT_SIZE])
-    points.diagonal(dim1=1, dim2=2).add_(_RIDGE)
-    rhs_points = rhs_points.index_add(0, seen.point, -sums[:, :, POINT_SIZE])
-    mixed = Mixed(weighted.by_camera, weighted.by_point, seen.frame, seen.point, *seen.active)
-    return Normal(cameras, points, rhs_cameras, rhs_points, mixed)
+    point_residual, point_slope = point_prior[0][layout.point], point_prior[1][layout.point].T
+    operand = torch.cat([by_point, lin.residual[None] * root]).flatten(1).T.contiguous()
+    sums = layout.by_point.sums(by_point, operand).transpose(1, 2)  # (3, 4, a)
+    points = sums[:, :POINT_SIZE] + point_slope[:, None] * point_slope
+    points.diagonal().add_(_RIDGE)
+    rhs_points = -sums[:, POINT_SIZE] - point_slope * point_residual
+    here = torch.cat([torch.arange(g, device=device), free[g:] - GLOBAL_SIZE + g])
+    p = len(point_prior[0])
+    return Normal(moving, here, cameras, points, rhs_cameras, rhs_points, table, by_point, layout, p)
 
 
-def _sums_by_frame(rows: Tensor, seen: Observations, frames: int) -> Tensor:
-    """(frames, c, c): J'J of each frame's rows (n, 2, c), one matrix product a frame."""
-    order, counts = seen.by_frame
-    sums = rows.new_zeros(frames, rows.shape[2], rows.shape[2])
-    for frame, part in enumerate(rows[order].split(counts)):
-        flat = part.flatten(0, 1)
-        torch.mm(flat.T, flat, out=sums[frame])
+def _sums_by_frame(table: Tensor, layout: Layout, frames: int) -> Tensor:
+    """(frames, m, 6): each frame's rows of the table (2 n, m), transposed, times their part by the pose."""
+    sums = table.new_zeros(frames, table.shape[1], POSE_SIZE)
+    pose = slice(table.shape[1] - POSE_SIZE - 1, -1)
+    for frame, rows in enumerate(table[layout.frame_order].split(layout.frame_size)):
+        torch.mm(rows.T, rows[:, pose], out=sums[frame])
     return sums
 
 
-def _lower_inverse(L: Tensor) -> Tensor:
-    """Inverses of lower triangular matrices (n, 3, 3), written out: batched solvers are slow at this size."""
-    a, b, c = L[:, 0, 0], L[:, 1, 1], L[:, 2, 2]
-    out = torch.zeros_like(L)
-    out[:, 0, 0], out[:, 1, 1], out[:, 2, 2] = 1 / a, 1 / b, 1 / c
-    out[:, 1, 0] = -L[:, 1, 0] / (a * b)
-    out[:, 2, 1] = -L[:, 2, 1] / (b * c)
-    out[:, 2, 0] = (L[:, 1, 0] * L[:, 2, 1] - b * L[:, 2, 0]) / (a * b * c)
-    return out
+def _whitening(points: Tensor, damping: float) -> Tensor:
+    """Inverse Cholesky factors, lower, (3, 3, a), of damped blocks (3, 3, a); written out, as batched
+    factorisations are slow at this size.
 
-
-def reduced(normal: Normal, damping: float, free: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """The system over the free camera unknowns after the points are eliminated.
-
-    damping: Marquardt's factor on the diagonal. free: indices of the camera unknowns that move.
-    Returns the matrix (m, m), the right-hand side (m,) and the points' Cholesky factors (p, 3, 3).
+    Raises torch.linalg.LinAlgError where a block is not positive definite.
     """
-    points = normal.points + damping * torch.diag_embed(torch.diagonal(normal.points, dim1=1, dim2=2))
-    factor = torch.linalg.cholesky(points)
-    matrix = normal.cameras[free][:, free].clone()
+    d0, d1, d2 = (1 + damping) * points.diagonal().T
+    a = d0.sqrt()
+    ba, ca = points[1, 0] / a, points[2, 0] / a
+    b = (d1 - ba * ba).sqrt()
+    cb = (points[2, 1] - ca * ba) / b
+    c = (d2 - ca * ca - cb * cb).sqrt()
+    if not bool((a * b * c > 0).all()):
+        raise torch.linalg.LinAlgError("a point's block is not positive definite")
+    zero = torch.zeros_like(a)
+    rows = [[1 / a, zero, zero], [-ba / (a * b), 1 / b, zero]]
+    rows.append([(ba * cb - b * ca) / (a * b * c), -cb / (b * c), 1 / c])
+    return torch.stack([torch.stack(row) for row in rows])
+
+
+def _times(matrices: Tensor, vectors: Tensor) -> Tensor:
+    """Matrices (3, 3, a) times vectors (3, ..., a)."""
+    x, y, z = vectors
+    return torch.stack([row[0] * x + row[1] * y + row[2] * z for row in matrices])
+
+
+def reduced(normal: Normal, damping: float) -> Reduced:
+    """Eliminate the points. damping: Marquardt's factor on the diagonal.
+
+    Raises torch.linalg.LinAlgError where a point's block is not positive definite.
+    """
+    layout, g = normal.layout, len(normal.free_globals)
+    whitening = _whitening(normal.points, damping)
+    white = _times(whitening[:, :, layout.place], normal.by_point)
+    white_rhs = _times(whitening, normal.rhs_points)
+    by_globals = layout.by_point.sums(white, normal.table[:, :g].contiguous())
+    by_pose = layout.by_sight.sums(white, normal.table[:, g:-1].contiguous())
+    matrix, rhs = normal.cameras.clone(), normal.rhs_cameras.clone()
     matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
-    rhs = normal.rhs_cameras[free].clone()
-    if not len(free):
-        return matrix, rhs, factor
-    frames = (len(normal.rhs_cameras) - GLOBAL_SIZE) // POSE_SIZE
-    active = normal.mixed.active
-    inverse, rhs_points = _lower_inverse(factor[active]), normal.rhs_points[active]
-    for first in range(0, len(active), _POINTS_AT_ONCE):
-        last = min(first + _POINTS_AT_ONCE, len(active))
-        mixed = normal.mixed.dense(first, last, frames, free)
-        both = torch.cat([mixed, rhs_points[first:last, :, None]], dim=2)
-        white = torch.bmm(inverse[first:last], both).reshape(-1, len(free) + 1)
-        product = white[:, :-1].T @ white
-        matrix -= product[:, :-1]
-        rhs -= product[:, -1]
-    return matrix, rhs, factor
+    beside = torch.cat([by_globals, white_rhs[:, :, None]], dim=2)
+    for piece in layout.pieces if len(normal.free) else ():
+        number, frames = piece.points.stop - piece.points.start, piece.frames.stop - piece.frames.start
+        place = (layout.sight_place[piece.sights] - piece.points.start) * frames
+        place += layout.sight_frame[piece.sights] - piece.frames.start
+        poses = by_pose.new_zeros(POINT_SIZE, number * frames, POSE_SIZE)
+        poses[:, place] = by_pose[:, piece.sights]
+        block = torch.cat([beside[:, piece.points], poses.view(POINT_SIZE, number, -1)], dim=2).flatten(0, 1)
+        product = block.T @ block
+        here = slice(g + POSE_SIZE * piece.frames.start, g + POSE_SIZE * piece.frames.stop)
+        matrix[here, here] -= product[g + 1 :, g + 1 :]
+        matrix[:g, here] -= product[:g, g + 1 :]
+        matrix[:g, :g] -= product[:g, :g]
+        rhs[here] -= product[g, g + 1 :]
+        rhs[:g] -= product[g, :g]
+    matrix[g:, :g] = matrix[:g, g:].T
+    free = normal.free
+    return Reduced(matrix[free][:, free], rhs[free], whitening, by_globals, by_pose, white_rhs)
 
 
-def solve_step(normal: Normal, damping: float, free: Tensor) -> tuple[Tensor, Tensor]:
-    """The damped step of cameras (c,), zero where not free, and points (p, 3).
+def solve_step(normal: Normal, damping: float) -> tuple[Tensor, Tensor]:
+    """The damped step of cameras (25 + 6 frames,), zero where not free, and of points (p, 3), where seen.
 
     Raises torch.linalg.LinAlgError where the damped system is not positive definite.
     """
-    matrix, rhs, factor = reduced(normal, damping, free)
-    d_camera = torch.zeros_like(normal.rhs_cameras)
-    d_camera[free] = torch.cholesky_solve(rhs[:, None], torch.linalg.cholesky(matrix))[:, 0]
-    rest = normal.rhs_points - normal.mixed.apply(d_camera, len(factor))
-    return d_camera, torch.cholesky_solve(rest[:, :, None], factor)[:, :, 0]
+    system, layout, g = reduced(normal, damping), normal.layout, len(normal.free_globals)
+    step = torch.zeros_like(normal.rhs_cameras)
+    step[normal.free] = torch.cholesky_solve(system.rhs[:, None], torch.linalg.cholesky(system.matrix))[:, 0]
+    d_camera = step.new_zeros(GLOBAL_SIZE + len(step) - g)
+    d_camera[normal.free_globals], d_camera[GLOBAL_SIZE:] = step[:g], step[g:]
+    by_sight = (system.by_pose * step[g:].view(-1, POSE_SIZE)[layout.sight_frame]).sum(dim=2)
+    rest = (system.white_rhs - system.by_globals @ step[:g]).index_add(1, layout.sight_place, -by_sight)
+    d_point = step.new_zeros(normal.p, POINT_SIZE)
+    d_point[layout.point] = _times(system.whitening.transpose(0, 1), rest).T
+    return d_camera, d_point

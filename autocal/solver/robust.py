@@ -87,11 +87,7 @@ def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, ste
         inlier = inliers(problem, state, noise) & ~let_go[problem.seen.point]
         inner = restrict(problem, inlier, len(state.point))
         outcome = optimise(inner.with_noise(noise), state, Squares(), free, steps=steps, tolerance=1e-6)
-        # A point that nothing in here sees would drift to infinity by its prior, and never come back.
-        used = torch.zeros(len(state.point), dtype=torch.bool, device=inlier.device)
-        used[inner.seen.point] = True
-        state = replace(outcome.state, point=torch.where(used[:, None], outcome.state.point, state.point))
-        outcome = replace(outcome, state=state)
+        state = outcome.state
         r2 = squared_misfit(residuals(state, inner.seen), inner.share)
         noise = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
         if number + 1 < rounds:

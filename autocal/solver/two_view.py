@@ -75,13 +75,13 @@ def epipolar_rows(vector: Array, pairs: EyePairs, rig: Rig) -> tuple[Array, Arra
     common, half = vector[COMMON], vector[DIFFERENCE] / 2
     for eye, sign in ((0, -1.0), (1, 1.0)):
         camera = cameras[eye]
-        lens = torch.from_numpy(common + sign * half).expand(len(camera), -1)
-        _, by_direction, by_lens = (t.numpy() for t in project(torch.from_numpy(camera), lens))
+        lens = torch.from_numpy(common + sign * half)[:, None].expand(-1, len(camera))
+        _, by_direction, by_lens = (t.numpy() for t in project(torch.from_numpy(camera).T, lens))
         # The pixel stays where it is: the ray moves across itself by what undoes the lens's change.
-        across = np.linalg.pinv(by_direction)
+        across = np.linalg.pinv(by_direction.transpose(2, 0, 1))
         to_error = np.einsum("ni,ij,njk->nk", by_ray[eye], R[eye].T, across)
         variance += np.sum(to_error**2, axis=1)
-        by_values = -np.einsum("nk,nkl->nl", to_error, by_lens)
+        by_values = -np.einsum("nk,lkn->nl", to_error, by_lens)
         slope[:, COMMON] += by_values
         slope[:, DIFFERENCE] += sign / 2 * by_values
         slope[:, :RIG_SIZE] += np.einsum("ni,kji,nj->nk", by_ray[eye], dR[eye], camera)

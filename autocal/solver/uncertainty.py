@@ -53,9 +53,9 @@ def _system(
     problem: Problem, state: State, solved: torch.Tensor, inflation: float
 ) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
     """The reduced matrix over all globals and free poses; the solved (25,) and the moving rows of it."""
-    normal, _ = normal_at(problem.with_noise(float(np.sqrt(inflation))), state, Squares())
     everything = problem.free_index(torch.ones_like(solved))
-    matrix, _, _ = reduced(normal, 0.0, everything)
+    normal, _ = normal_at(problem.with_noise(float(np.sqrt(inflation))), state, Squares(), everything)
+    matrix = reduced(normal, 0.0).matrix
     solved_rows = solved.cpu().numpy()
     moving = np.r_[solved_rows, np.ones(len(everything) - GLOBAL_SIZE, dtype=bool)]
     return matrix.cpu().numpy(), solved_rows, moving
@@ -77,11 +77,10 @@ def shared_cause_inflation(problem: Problem, state: State, solved: torch.Tensor)
     inverse = np.linalg.inv(M[np.ix_(moving, moving)])
     free = problem.free_index(solved)
     lin = linearise(state, seen)
-    by_global = torch.bmm(lin.by_global.transpose(1, 2), lin.residual[:, :, None])[:, :, 0]
-    by_pose = torch.bmm(lin.by_pose.transpose(1, 2), lin.residual[:, :, None])[:, :, 0]
-    scores = by_global.new_zeros(tiles, GLOBAL_SIZE).index_add_(0, tile, by_global)
-    poses = by_pose.new_zeros(tiles * problem.frames, POSE_SIZE)
-    poses.index_add_(0, tile * problem.frames + seen.frame, by_pose)
+    by_camera = (lin.by_camera * lin.residual).sum(dim=1).T
+    scores = by_camera.new_zeros(tiles, GLOBAL_SIZE).index_add_(0, tile, by_camera[:, :GLOBAL_SIZE])
+    poses = by_camera.new_zeros(tiles * problem.frames, POSE_SIZE)
+    poses.index_add_(0, tile * problem.frames + seen.frame, by_camera[:, GLOBAL_SIZE:])
     score = torch.cat([scores, poses.view(tiles, -1)], dim=1)[:, free].cpu().numpy()
     influence = score @ inverse[:, :k]
     clustered = tiles / (tiles - 1) * np.sum(influence**2, axis=0)

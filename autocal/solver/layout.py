@@ -1,0 +1,112 @@
+"""Which rows are summed up together: those of a point, of a point in a frame, and of a frame.
+
+Points are taken in the order of the frames that see them, a few at a time: few frames see any of them
+(a burst, or two that overlap), and what is between points and poses then fits in small dense blocks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+_POINTS_AT_ONCE = 96
+
+
+@dataclass(frozen=True, eq=False)
+class Bags:
+    """Groups of the rows of a table (2 n, ...), the v of all observations after the u of all.
+
+    order: (2 n,), the table's rows group by group. start: (groups,), where each begins in it.
+    """
+
+    order: Tensor
+    start: Tensor
+
+    @staticmethod
+    def of(label: Tensor, groups: int) -> Bags:
+        """label: (n,), the group of each observation; every group has at least one."""
+        count = 2 * torch.bincount(label, minlength=groups)
+        return Bags(torch.argsort(label.repeat(2), stable=True), torch.cumsum(count, 0) - count)
+
+    def sums(self, weights: Tensor, table: Tensor) -> Tensor:
+        """(k, groups, m): the rows of a table (2 n, m), k times, each time weighted (k, 2, n) and summed."""
+        k, size = len(weights), len(self.order)
+        # What embeds words serves as well: a weighted sum of the rows that a bag lists.
+        found = torch.nn.functional.embedding_bag(
+            self.order.repeat(k),
+            table,
+            (size * torch.arange(k, device=table.device)[:, None] + self.start).flatten(),
+            mode="sum",
+            per_sample_weights=weights.reshape(k, size)[:, self.order].flatten(),
+        )
+        return found.view(k, len(self.start), table.shape[1])
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Points first..last-1 (in the layout's order), seen by nothing but frames first_frame..last_frame-1.
+
+    sights: which groups of `Layout.by_sight` are theirs.
+    """
+
+    points: slice
+    sights: slice
+    frames: slice
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """The rows, group by group.
+
+    point: (a,), the points that are seen at all, in order of the frames that see them; place: (n,), where in
+    that order a row's point stands. sight_place, sight_frame: (q,), point and frame of each group of
+    `by_sight`, point after point. frame_order: (2 n,), rows frame by frame, as many as frame_size says.
+    """
+
+    point: Tensor
+    place: Tensor
+    by_point: Bags
+    by_sight: Bags
+    sight_place: Tensor
+    sight_frame: Tensor
+    frame_order: Tensor
+    frame_size: list[int]
+    pieces: list[Piece]
+
+
+def layout_of(point: Tensor, frame: Tensor) -> Layout:
+    """The layout of rows of points and frames (n,)."""
+    frames = int(frame.max()) + 1 if len(frame) else 1
+    seen, index = torch.unique(point, return_inverse=True)
+    first = torch.full_like(seen, frames).scatter_reduce(0, index, frame, "amin")
+    last = torch.full_like(seen, -1).scatter_reduce(0, index, frame, "amax")
+    order = torch.argsort(first * frames + last, stable=True)
+    place = torch.empty_like(order)
+    place[order] = torch.arange(len(order), device=order.device)
+    place = place[index]
+    sights, sight = torch.unique(place * frames + frame, return_inverse=True)
+    sight_place = sights // frames
+    return Layout(
+        point=seen[order],
+        place=place,
+        by_point=Bags.of(place, len(seen)),
+        by_sight=Bags.of(sight, len(sights)),
+        sight_place=sight_place,
+        sight_frame=sights % frames,
+        frame_order=torch.argsort(frame.repeat(2), stable=True),
+        frame_size=(2 * torch.bincount(frame)).tolist(),
+        pieces=_pieces(first[order].tolist(), last[order].tolist(), torch.bincount(sight_place).tolist()),
+    )
+
+
+def _pieces(first: list[int], last: list[int], sights: list[int]) -> list[Piece]:
+    pieces, done = [], 0
+    for start in range(0, len(first), _POINTS_AT_ONCE):
+        points = slice(start, min(start + _POINTS_AT_ONCE, len(first)))
+        number = sum(sights[points])
+        frames = slice(min(first[points]), max(last[points]) + 1)
+        pieces.append(Piece(points, slice(done, done + number), frames))
+        done += number
+    return pieces
