@@ -102,7 +102,6 @@ def solve(
                 yield burst
 
         from autocal.matching import match_bursts
-        from autocal.solver.staged import solve_matches
 
         total = sum(len(burst.indices) for burst in survey.bursts)
         try:
@@ -115,6 +114,8 @@ def solve(
                 device=options.device,
                 progress=lambda done, found: tell("matches", min(done, total), total),
             )
+            from autocal.solver.staged import solve_matches
+
             solution = solve_matches(
                 matched.matches,
                 prior,

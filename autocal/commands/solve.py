@@ -21,8 +21,11 @@ if TYPE_CHECKING:
 
 #: What is not needed before frames are chosen, in the order of need; torch alone takes a second and a half.
 _NEEDED_LATER = (
-    "autocal.solver.staged",
     "autocal.matching",
+    "cv2",
+    "torch",
+    "kornia.feature",
+    "autocal.solver.staged",
     "autocal.report.solved_files",
     "matplotlib.figure",
     "matplotlib.backends.backend_agg",
