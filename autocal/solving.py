@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,7 +29,7 @@ from autocal.geometry import Rig, horizontal_disparity, vertical_disparity
 from autocal.geometry.epipolar import robust_spread
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import LENS_NAMES, NAMES, rig_from_vector, vector_from_rig
-from autocal.matches import EyePairs, Ints
+from autocal.matches import EyePairs, Ints, Matches
 from autocal.solver.prior import Prior
 
 if TYPE_CHECKING:
@@ -114,21 +115,13 @@ def solve(
                 device=options.device,
                 progress=lambda done, found: tell("matches", min(done, total), total),
             )
-            from autocal.solver.staged import solve_matches
-
-            solution = solve_matches(
-                matched.matches,
-                prior,
-                rng=rng,
-                eyes=options.eyes,
-                hold_lenses=options.hold_lenses,
-                device=options.device,
-                progress=tell,
-            )
+            frame = _showing_frame(matched.matches)
+            with ThreadPoolExecutor(1) as beside:
+                seen = beside.submit(footage.picture, *places[frame])
+                solution = _solved(matched.matches, prior, rng, options, tell)
+                picture = seen.result()
         except (MatchError, SolveError) as error:  # they know matches, not the files they came from
             raise type(error)(f"{_named(footage)}: {error}") from error
-        frame = _showing_frame(solution)
-        picture = footage.picture(*places[frame])
         if solution.swapped:
             picture = (picture[1], picture[0])
         tell("digest", 0, 1)
@@ -153,10 +146,25 @@ def _named(footage: OpenFootage) -> str:
     return f"{first} and {others[0] if len(others) == 1 else f'{len(others)} more'}"
 
 
-def _showing_frame(solution: Solution) -> int:
-    """The number of the frame with the most used matches: the one worth looking at."""
-    frames = solution.matches.frame[solution.inlier]
-    return int(np.argmax(np.bincount(frames, minlength=solution.matches.frames)))
+def _showing_frame(matches: Matches) -> int:
+    """The number of the frame with the most matches: the one worth looking at."""
+    return int(np.argmax(np.bincount(matches.frame, minlength=matches.frames)))
+
+
+def _solved(
+    matches: Matches, prior: Prior, rng: np.random.Generator, options: SolveOptions, tell: Progress
+) -> Solution:
+    from autocal.solver.staged import solve_matches
+
+    return solve_matches(
+        matches,
+        prior,
+        rng=rng,
+        eyes=options.eyes,
+        hold_lenses=options.hold_lenses,
+        device=options.device,
+        progress=tell,
+    )
 
 
 def _assembled(

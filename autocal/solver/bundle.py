@@ -171,12 +171,14 @@ def retract(state: State, d_global: Tensor, d_pose: Tensor, d_point: Tensor) -> 
     )
 
 
+def point_residual(state: State) -> Tensor:
+    """Residual (points,) of the wide prior on inverse distance."""
+    return state.point[:, 3] / INVERSE_DISTANCE_SIGMA
+
+
 def point_prior(state: State) -> tuple[Tensor, Tensor]:
-    """Residual (points,) and derivative (points, 3) of the wide prior on inverse distance."""
-    return (
-        state.point[:, 3] / INVERSE_DISTANCE_SIGMA,
-        _tangents(state.point)[:, 3, :] / INVERSE_DISTANCE_SIGMA,
-    )
+    """`point_residual` and its derivative (points, 3)."""
+    return point_residual(state), _tangents(state.point)[:, 3, :] / INVERSE_DISTANCE_SIGMA
 
 
 class _Ray(NamedTuple):

@@ -44,16 +44,22 @@ class Bags:
         return found.view(k, len(self.start), table.shape[1])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Piece:
-    """Points first..last-1 (in the layout's order), seen by nothing but frames first_frame..last_frame-1.
+    """Some points (of the layout's order), their sights (of `Layout.by_sight`) and the frames these lie in.
 
-    sights: which groups of `Layout.by_sight` are theirs.
+    place: (sights,), point by point and frame by frame, where a sight lies among all there could be.
     """
 
     points: slice
     sights: slice
     frames: slice
+    place: Tensor
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """How many points and frames."""
+        return self.points.stop - self.points.start, self.frames.stop - self.frames.start
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,16 +103,18 @@ def layout_of(point: Tensor, frame: Tensor) -> Layout:
         sight_frame=sights % frames,
         frame_order=torch.argsort(frame.repeat(2), stable=True),
         frame_size=(2 * torch.bincount(frame)).tolist(),
-        pieces=_pieces(first[order].tolist(), last[order].tolist(), torch.bincount(sight_place).tolist()),
+        pieces=_pieces(first[order].tolist(), last[order].tolist(), sight_place, sights % frames),
     )
 
 
-def _pieces(first: list[int], last: list[int], sights: list[int]) -> list[Piece]:
-    pieces, done = [], 0
-    for start in range(0, len(first), _POINTS_AT_ONCE):
-        points = slice(start, min(start + _POINTS_AT_ONCE, len(first)))
-        number = sum(sights[points])
+def _pieces(first: list[int], last: list[int], sight_place: Tensor, sight_frame: Tensor) -> list[Piece]:
+    """first, last: (a,), the frames between which each point is seen."""
+    starts = range(0, len(first), _POINTS_AT_ONCE)
+    bounds = torch.searchsorted(sight_place, sight_place.new_tensor([*starts, len(first)])).tolist()
+    pieces = []
+    for start, *sights in zip(starts, bounds, bounds[1:], strict=False):
+        points, own = slice(start, min(start + _POINTS_AT_ONCE, len(first))), slice(*sights)
         frames = slice(min(first[points]), max(last[points]) + 1)
-        pieces.append(Piece(points, slice(done, done + number), frames))
-        done += number
+        place = (sight_place[own] - start) * (frames.stop - frames.start) + sight_frame[own] - frames.start
+        pieces.append(Piece(points, own, frames, place))
     return pieces

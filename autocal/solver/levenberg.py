@@ -20,6 +20,7 @@ from autocal.solver.bundle import (
     State,
     linearise,
     point_prior,
+    point_residual,
     retract,
 )
 from autocal.solver.loss import Loss
@@ -79,7 +80,7 @@ def cost_of(problem: Problem, state: State, residual: Tensor, loss: Loss) -> flo
     r2 = squared_misfit(residual, problem.share)
     data = (problem.share * loss.value(r2)).sum()
     prior = ((problem.prior_root @ (state.vector - problem.prior_mean)) ** 2).sum()
-    points = (point_prior(state)[0][problem.seen.layout.point] ** 2).sum()
+    points = (point_residual(state)[problem.seen.layout.point] ** 2).sum()
     return float(data + prior + points)
 
 

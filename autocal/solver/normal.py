@@ -155,12 +155,11 @@ def reduced(normal: Normal, damping: float) -> Reduced:
     matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
     beside = torch.cat([by_globals, white_rhs[:, :, None]], dim=2)
     for piece in layout.pieces if len(normal.free) else ():
-        number, frames = piece.points.stop - piece.points.start, piece.frames.stop - piece.frames.start
-        place = (layout.sight_place[piece.sights] - piece.points.start) * frames
-        place += layout.sight_frame[piece.sights] - piece.frames.start
-        poses = by_pose.new_zeros(POINT_SIZE, number * frames, POSE_SIZE)
-        poses[:, place] = by_pose[:, piece.sights]
-        block = torch.cat([beside[:, piece.points], poses.view(POINT_SIZE, number, -1)], dim=2).flatten(0, 1)
+        points, frames = piece.shape
+        poses = by_pose.new_zeros(POINT_SIZE, points * frames, POSE_SIZE)
+        poses.index_copy_(1, piece.place, by_pose[:, piece.sights])
+        poses = poses.view(POINT_SIZE, points, frames * POSE_SIZE)
+        block = torch.cat([beside[:, piece.points], poses], dim=2).flatten(0, 1)
         product = block.T @ block
         here = slice(g + POSE_SIZE * piece.frames.start, g + POSE_SIZE * piece.frames.stop)
         matrix[here, here] -= product[g + 1 :, g + 1 :]

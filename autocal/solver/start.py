@@ -211,7 +211,7 @@ def _motion_between(
     pick = rng.integers(0, len(u), (_HYPOTHESES, 2))
     R = _align_pairs(u[pick[:, 0]], u[pick[:, 1]], v[pick[:, 0]], v[pick[:, 1]])
     few = rng.permutation(len(u))[:500]
-    cosine = np.einsum("hij,nj,ni->hn", R, u[few], v[few])
+    cosine = R.reshape(-1, 9) @ (v[few, :, None] * u[few, None, :]).reshape(-1, 9).T
     miss = np.sqrt(np.maximum(2 - 2 * cosine, 0.0))
     best = R[np.argmin(np.minimum(miss, np.deg2rad(3.0)).sum(axis=1))]
 
@@ -229,15 +229,17 @@ def _motion_between(
     steps = _small_steps(A[triples], y[triples])
     steps = np.concatenate([np.zeros((1, 6)), steps])
     few = rng.permutation(len(u))[:500]
-    misses = np.linalg.norm(y[None, few] - np.einsum("nij,hj->hni", A[few], steps), axis=2)
+    left = y[few] - (steps @ A[few].reshape(-1, 6).T).reshape(-1, len(few), 3)
+    misses = np.sqrt((left**2).sum(axis=2))
     step = steps[np.argmin(np.minimum(misses, np.deg2rad(2.0)).sum(axis=1))]
     scale = np.deg2rad(2.0)
     for _ in range(10):
         best, shift = matrix_from_rotation_vector(step[:3]) @ best, shift + step[3:]
         A, y = _motion_rows(best, shift, d, depth, centre, v)
         weight = 1 / (1 + np.sum(y * y, axis=1) / scale**2) ** 2
-        normal = np.einsum("n,nij,nik->jk", weight, A, A) + 1e-9 * np.eye(6)
-        step = np.linalg.solve(normal, np.einsum("n,nij,ni->j", weight, A, y))
+        rows = A.reshape(-1, 6)
+        weighted = rows * np.repeat(weight, 3)[:, None]
+        step = np.linalg.solve(weighted.T @ rows + 1e-9 * np.eye(6), weighted.T @ y.ravel())
         scale = max(0.7 * scale, _MISFIT)
     return best, shift
 
