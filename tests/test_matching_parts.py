@@ -205,6 +205,20 @@ def test_guided_pairs_equal_those_found_one_by_one() -> None:
     assert sorted(zip(found.a.tolist(), found.b.tolist(), strict=True)) == expected
 
 
+def test_pairs_do_not_depend_on_the_size_of_the_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(1)
+    a = rng.uniform(size=(400, 128)).astype(np.float32)
+    b = (a + 0.2 * rng.uniform(size=a.shape))[rng.permutation(400)].astype(np.float32)
+    a, b = (d / np.linalg.norm(d, axis=1, keepdims=True) for d in (a, b))
+    found = []
+    for block in (7, 1000):
+        monkeypatch.setattr("autocal.matching.pairs._BLOCK", block)
+        found.append(mutual_pairs(a, b))
+    assert len(found[0]) > 50
+    assert np.array_equal(found[0].a, found[1].a)
+    assert np.array_equal(found[0].b, found[1].b)
+
+
 @pytest.mark.parametrize("rows", [0, 1])
 def test_too_few_points_match_nothing(rows: int) -> None:
     a = np.full((rows, 128), 128**-0.5, dtype=np.float32)

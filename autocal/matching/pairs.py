@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,11 +11,15 @@ from numpy.typing import NDArray
 from autocal.geometry.lens import Array
 from autocal.matches import Ints
 
+if TYPE_CHECKING:
+    from torch import Tensor
+
 Floats = NDArray[np.float32]
 
 _RATIO = 0.82  # Lowe, IJCV 60(2), 2004, sec. 7.1: best over second best distance
 _GUIDED_RATIO = 0.85  # the rivals lie near, or on one curve: fewer chances to be like
 _LEAST_SIMILARITY = 0.72
+_BLOCK = 256  # rows at a time: stays in a processor's cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,19 +59,31 @@ class Reach:
 def mutual_pairs(a: Floats, b: Floats, device: str = "cpu") -> Pairs:
     """Pairs that are each other's best, and clearly better than any rival of either point.
 
-    a: (n, 128), b: (m, 128), unit descriptors. Everything is possible, and a rival: few thousands, as the
-    table of all distances is held.
+    a: (n, 128), b: (m, 128), unit descriptors. Everything is possible, and a rival.
     """
     import torch
-    from kornia.feature import match_smnn
 
     one, other = torch.from_numpy(a).to(device), torch.from_numpy(b).to(device)
-    cosines = one @ other.T
-    _, index = match_smnn(one, other, _RATIO, (2.0 - 2.0 * cosines).clamp_min(0.0).sqrt())
-    rows, columns = index.unbind(1)
-    similarity = cosines[rows, columns].double()
-    pairs = Pairs(rows.cpu().numpy(), columns.cpu().numpy(), similarity.cpu().numpy())
-    return pairs.where(pairs.similarity > _LEAST_SIMILARITY)
+    index = _clearly_nearest(one, other)
+    column, place = torch.unique(index[:, 1], return_inverse=True)
+    back = _clearly_nearest(other[column], one)
+    row_of = torch.full_like(column, -1)
+    row_of[back[:, 0]] = back[:, 1]
+    rows, columns = index[row_of[place] == index[:, 0]].cpu().numpy().T
+    similarity = np.einsum("ij,ij->i", a[rows], b[columns]).astype(np.float64)
+    return Pairs(rows, columns, similarity).where(similarity > _LEAST_SIMILARITY)
+
+
+def _clearly_nearest(rows: Tensor, others: Tensor) -> Tensor:
+    """(k, 2): rows (n, 128) that have a clearly nearest among others (m, 128), and which."""
+    import torch
+    from kornia.feature import match_snn
+
+    parts = []
+    for start in range(0, max(len(rows), 1), _BLOCK):
+        _, index = match_snn(rows[start : start + _BLOCK], others, _RATIO)
+        parts.append(index + index.new_tensor([start, 0]))
+    return torch.cat(parts)
 
 
 def guided_pairs(a: Floats, b: Floats, reach: Reach) -> Pairs:
