@@ -21,9 +21,8 @@ if TYPE_CHECKING:
 
 #: What is not needed before frames are chosen, in the order of need; torch alone takes a second and a half.
 _NEEDED_LATER = (
-    "autocal.matching",
-    "cv2",
     "torch",
+    "autocal.matching.ready",
     "kornia.feature",
     "autocal.solver.staged",
     "autocal.report.solved_files",

@@ -1,0 +1,17 @@
+"""Importing this compiles the loops that matching will call, or fetches them from disk: for a thread that
+has the time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from autocal.matching.pairs import Reach, guided_pairs
+from autocal.matching.patches import cut_patches, smooth_image
+from autocal.matching.refine import align
+
+_place = np.full((1, 2), 32.0)
+_view = smooth_image(np.zeros((64, 64), dtype=np.uint8), 2)
+align(cut_patches(_view, _place), _view, _place, np.eye(2)[None])
+
+_bearing, _limit = np.eye(3, dtype=np.float32), np.ones(3, dtype=np.float32)
+guided_pairs(*np.zeros((2, 3, 128), dtype=np.float32), Reach(_bearing, _bearing, _limit, _limit, _bearing, 1.0))
