@@ -256,6 +256,22 @@ def test_what_is_no_exr_is_refused(tmp_path: Path, data: bytes) -> None:
         load_any(tmp_path / "none.exr")
 
 
+def test_damage_that_the_library_quotes_is_refused_though_it_is_no_text(tmp_path: Path) -> None:
+    valid = _valid_bytes(tmp_path)
+    (tmp_path / "m.exr").write_bytes(valid[:17] + b"\x80" + valid[18:])  # in the type of the first attribute
+    with pytest.raises(CalibrationFileError, match=r"m\.exr"):
+        load_any(tmp_path / "m.exr", half_size=(1536, 1536))
+
+
+def test_an_attribute_that_is_no_text_does_no_harm(tmp_path: Path) -> None:
+    cal = calibration(0)
+    write_st_map(tmp_path / "m.exr", st_map(cal, (512, 256)), cal)
+    written = (tmp_path / "m.exr").read_bytes()
+    assert b"ST map of a" in written
+    (tmp_path / "m.exr").write_bytes(written.replace(b"ST map of a", b"ST map \xff\xfe a"))
+    assert_same_maps(load_any(tmp_path / "m.exr"), cal, (512, 256), 0.01)
+
+
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_damage_anywhere_is_read_or_refused_never_a_crash(tmp_path: Path, data: st.DataObject) -> None:

@@ -19,6 +19,7 @@ from autocal.errors import CalibrationFileError
 from autocal.exchange.exr_header import ExrHeader, read_exr_header
 from autocal.geometry.halfequirect import direction_of_longitude_latitude, view_angles
 from autocal.geometry.lens import Array
+from autocal.image_library import reason
 
 Size = tuple[int, int]
 
@@ -97,7 +98,7 @@ def _samples(path: Path, header: ExrHeader, given: Size | None) -> StMapSamples:
         )
     source = oiio.ImageInput.open(str(path))
     if source is None:
-        raise CalibrationFileError(f"it is damaged ({oiio.geterror()}); write the map again")
+        raise CalibrationFileError(f"it is damaged ({reason()}); write the map again")
     try:
         stated = {a.name.lower(): a.value for a in source.spec().extra_attribs}
         if stated.get("autocal:eye", "both") != "both":
@@ -197,9 +198,7 @@ def _strips(
         else:
             block = source.read_scanlines(spec.y + first, spec.y + last, 0, low, high, "float")
         if block is None or block.shape != (last - first, spec.width, high - low):
-            raise CalibrationFileError(
-                f"it is damaged or cut short ({source.geterror()}); write the map again"
-            )
+            raise CalibrationFileError(f"it is damaged or cut short ({reason(source)}); write the map again")
         out = np.ones((last - first, spec.width, 3), dtype=np.float32)
         for channel, place in enumerate(places):
             out[..., channel] = block[..., place - low]

@@ -18,6 +18,7 @@ from autocal.footage.orientation import orientation_of_exif
 from autocal.footage.reel import ReelFrame
 from autocal.footage.survey import Picture
 from autocal.footage.tone import display_coded, log_coded, luma, rgb
+from autocal.image_library import reason
 
 
 class StillReel:
@@ -85,7 +86,7 @@ def _read(path: Path) -> NDArray[Any]:
         kind = {"uint8": "uint8", "uint16": "uint16", "uint10": "uint16"}.get(str(spec.format), "float")
         samples = picture.read_image(0, 0, 0, spec.nchannels, kind)
         if samples is None:
-            raise FootageError(f"{path}: is damaged ({picture.geterror()}); export it anew or leave it out")
+            raise FootageError(f"{path}: is damaged ({reason(picture)}); export it anew or leave it out")
         samples = np.asarray(samples).reshape(spec.height, spec.width, spec.nchannels)
         names = list(spec.channelnames)
         wanted = [names.index(name) for name in ("R", "G", "B") if name in names]
@@ -107,10 +108,8 @@ class _opened:
     def __enter__(self) -> Any:
         self._input: Any = oiio.ImageInput.open(str(self._path))
         if self._input is None:
-            why = oiio.geterror().strip().splitlines()
             raise FootageError(
-                f"{self._path}: cannot be read as a picture ({why[0] if why else 'unknown kind of file'}); "
-                "give JPEG, PNG, TIFF, DPX or EXR"
+                f"{self._path}: cannot be read as a picture ({reason()}); give JPEG, PNG, TIFF, DPX or EXR"
             )
         return self._input
 

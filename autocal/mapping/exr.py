@@ -20,6 +20,7 @@ import numpy as np
 
 from autocal.calibration import Calibration
 from autocal.errors import CalibrationFileError, OutputError
+from autocal.image_library import reason
 from autocal.mapping.stmap import Float32, Mask, Source, StMap
 from autocal.version import program_version
 from autocal.whole_file import whole_file
@@ -72,10 +73,10 @@ def write_st_map(
     with whole_file(path, overwrite=overwrite) as beside:
         output = oiio.ImageOutput.create(str(beside))
         if output is None or not output.open(str(beside), spec):
-            raise OutputError(f"{path} could not be written: {_reason(output)}")
+            raise OutputError(f"{path} could not be written: {reason(output)}")
         written = all(output.write_scanlines(*strip) for strip in _rgba_strips(st_map))
         if not output.close() or not written:
-            raise OutputError(f"{path} could not be written: {_reason(output)}; is the disk full?")
+            raise OutputError(f"{path} could not be written: {reason(output)}; is the disk full?")
 
 
 def header_of(st_map: StMap, calibration: Calibration) -> dict[str, str | int | float]:
@@ -152,7 +153,7 @@ def _opened(path: str | Path) -> Any:
 
     source = oiio.ImageInput.open(str(path)) if Path(path).is_file() else None
     if source is None:
-        oiio.geterror()  # taken, or the library prints it when the program ends
+        reason()  # taken, or the library prints it when the program ends
         raise CalibrationFileError(f"{path} is no readable OpenEXR file: give an ST map written by autocal")
     return source
 
@@ -168,7 +169,7 @@ def _read_pixels(path: str | Path, width: int, height: int) -> tuple[Float32, Fl
             rows = slice(start, min(start + _READ_ROWS, height))
             strip = source.read_scanlines(rows.start, rows.stop, 0, 0, 2, "float")
             if strip is None:
-                raise CalibrationFileError(f"{path} is damaged: {source.geterror()}; write the map again")
+                raise CalibrationFileError(f"{path} is damaged: {reason(source)}; write the map again")
             u[rows], v[rows] = strip[..., 0], strip[..., 1]
             valid[rows] = (u[rows] != 0) | (v[rows] != 0)  # what A says too, without unpacking it
         source.close()
@@ -188,9 +189,3 @@ def _rgba_strips(st_map: StMap) -> Iterator[tuple[int, int, int, Float32]]:
         strip = memory[: rows.stop - rows.start]
         strip[..., 0], strip[..., 1], strip[..., 3] = st_map.u[rows], st_map.v[rows], st_map.valid[rows]
         yield rows.start, rows.stop, 0, strip
-
-
-def _reason(output: Any) -> str:
-    import OpenImageIO as oiio
-
-    return str((output.geterror() if output else oiio.geterror()) or "the system gives no reason").strip()

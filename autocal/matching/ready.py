@@ -14,4 +14,5 @@ _view = smooth_image(np.zeros((64, 64), dtype=np.uint8), 2)
 align(cut_patches(_view, _place), _view, _place, np.eye(2)[None])
 
 _bearing, _limit = np.eye(3, dtype=np.float32), np.ones(3, dtype=np.float32)
-guided_pairs(*np.zeros((2, 3, 128), dtype=np.float32), Reach(_bearing, _bearing, _limit, _limit, _bearing, 1.0))
+_nothing = np.zeros((3, 128), dtype=np.float32)
+guided_pairs(_nothing, _nothing, Reach(_bearing, _bearing, _limit, _limit, _bearing, 1.0))

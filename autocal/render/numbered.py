@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocal.errors import OutputError
+from autocal.image_library import reason
 from autocal.render.sequence import Sequence
 from autocal.whole_file import whole_file
 
@@ -112,6 +113,6 @@ def write_picture(path: Path, picture: NDArray[Any], like: Any = None) -> None:
         spec.set_format(oiio.FLOAT)  # half would not hold 16 bits
     file = oiio.ImageOutput.create(str(path))
     if file is None:
-        raise OSError(oiio.geterror())
+        raise OSError(reason())
     if not (file.open(str(path), spec) and file.write_image(picture) and file.close()):
-        raise OSError(file.geterror())
+        raise OSError(reason(file))

@@ -18,6 +18,7 @@ from autocal.calibration import Calibration
 from autocal.cores import cores
 from autocal.errors import FootageError, OutputError
 from autocal.footage.orientation import orientation_of_exif
+from autocal.image_library import reason
 from autocal.matches import LEFT, RIGHT
 from autocal.render.filters import named_filter
 from autocal.render.numbered import NumberedOrder, write_picture
@@ -137,10 +138,10 @@ def _read(path: Path) -> tuple[Any, Picture]:
 
     file = oiio.ImageInput.open(str(path))
     if file is None:
-        raise FootageError(f"{path}: cannot be read ({oiio.geterror()})")
+        raise FootageError(f"{path}: cannot be read ({reason()})")
     spec = file.spec()
     samples = file.read_image(0, 0, 0, spec.nchannels, spec.format)
-    problem = file.geterror()
+    problem = reason(file)
     file.close()
     if samples is None:
         raise FootageError(f"{path}: is damaged ({problem})")
