@@ -308,7 +308,8 @@ def refuse_impossible(lens: Lens) -> None:
 
 def _rotation(name: str, rows: Matrix) -> Array:
     matrix = np.array(rows)
-    if np.linalg.norm(matrix @ matrix.T - np.eye(3)) > _STATED_AGREEMENT or np.linalg.det(matrix) < 0:
+    wild = np.abs(matrix).max() > 2.0  # or squaring it could overflow
+    if wild or np.linalg.norm(matrix @ matrix.T - np.eye(3)) > _STATED_AGREEMENT or np.linalg.det(matrix) < 0:
         raise CalibrationFileError(f"{name} is no rotation: its rows must be orthonormal and right-handed")
     return matrix
 
