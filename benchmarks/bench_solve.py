@@ -5,9 +5,9 @@
 The bundled sample, scaled up to 24 frames of 8192x4096 HEVC with a key frame every 6, is made once and
 kept in ~/.cache/autocal-benchmarks: at the encoder's usual quality, which decodes fast, and at 200
 Mbit/s, near to what cameras record (common practice, no source). For each, one after the other and each
-in a process of its own: the frames decoded and nothing else; `autocal solve CLIP --out DIR` as a person
-runs it, from start-up to the last picture; and where the time of it goes. Prints rows of the table in
-benchmarks/README.md; exits with 3 if a bar is missed.
+in a process of its own: the frames decoded and nothing else, and made arrays of RGB; `autocal solve CLIP
+--out DIR` as a person runs it, from start-up to the last picture; and where the time of it goes. Prints
+rows of the table in benchmarks/README.md; exits with 3 if a bar is missed.
 """
 
 from __future__ import annotations
@@ -95,14 +95,21 @@ def run(arguments: Sequence[str]) -> Spent:
     return Spent(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 2**20, said)
 
 
-def decode(path: Path) -> None:
-    """Decode all frames on all cores and print what that took, s; start-up does not count."""
+def decode(path: Path, into: str = "") -> None:
+    """Decode all frames on all cores and print what that took, s; start-up does not count.
+
+    into: a pixel format, of the arrays that are made of the pictures; "" leaves them as they come.
+    """
     wall, busy = time.perf_counter(), time.process_time()
     with av.open(str(path)) as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
         stream.codec_context.thread_count = os.cpu_count() or 1
-        frames = sum(1 for _ in container.decode(stream))
+        frames = 0
+        for frame in container.decode(stream):
+            frames += 1
+            if into:
+                frame.to_ndarray(format=into)
     if frames != FRAMES:
         raise RuntimeError(f"{path}: {frames} frames, expected {FRAMES}; delete it and it is made anew")
     print(json.dumps({"wall": time.perf_counter() - wall, "processor": time.process_time() - busy}))
@@ -133,7 +140,8 @@ def rows(name: str) -> list[Row]:
     """One clip: decoding, the whole command, where its time goes."""
     path = clip(name)
     megabits = 8e-6 * path.stat().st_size / 1.0  # it lasts one second
-    plain = json.loads(run(["-m", "benchmarks.bench_solve", "decode", str(path)]).said)
+    decoding = ["-m", "benchmarks.bench_solve", "decode", str(path)]
+    plain, arrays = (json.loads(run([*decoding, *into]).said) for into in ([], ["rgb24"]))
     with tempfile.TemporaryDirectory() as folder:
         out = str(Path(folder) / "solved")
         whole = run([*_AUTOCAL, "solve", str(path), "--frames", str(FRAMES), "--out", out, "--quiet"])
@@ -143,6 +151,10 @@ def rows(name: str) -> list[Row]:
     label = f"{FRAMES} frames of {SIZE[0]}x{SIZE[1]} HEVC, {megabits:.0f} Mbit/s ({name})"
     return [
         Row(f"{label}: decoded", f"{plain['wall']:.1f} s ({plain['processor']:.1f} s of processor time)"),
+        Row(
+            "decoded, and each picture made an RGB array",
+            f"{arrays['wall']:.1f} s ({arrays['processor']:.1f} s of processor time)",
+        ),
         Row(
             "the whole `autocal solve`, start-up, ST map and pictures included",
             f"{whole.wall:.1f} s ({whole.processor:.1f} s of processor time)",
@@ -164,9 +176,9 @@ def rows(name: str) -> list[Row]:
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Print the rows; the exit code. `decode PATH` and `stages PATH` are what it runs inside."""
+    """Print the rows; the exit code. `decode PATH [FORMAT]` and `stages PATH` are what it runs inside."""
     if arguments:
-        {"decode": decode, "stages": stages}[arguments[0]](Path(arguments[1]))
+        {"decode": decode, "stages": stages}[arguments[0]](Path(arguments[1]), *arguments[2:])
         return 0
     return print_rows(row for name in CLIPS for row in rows(name))
 

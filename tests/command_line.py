@@ -15,7 +15,7 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
-from autocal.commands.main import main
+from autocal.commands.main import run
 from tests.footage_clips import write_video
 
 Luma = NDArray[Any]
@@ -39,14 +39,13 @@ class Answer:
 def autocal(*arguments: str | Path) -> Answer:
     """Run the program."""
     out, err = StringIO(), StringIO()
-    code = 0
     with (
         patch.object(sys, "argv", ["autocal", *map(str, arguments)]),
         redirect_stdout(out),
         redirect_stderr(err),
     ):
         try:
-            main()
+            code = run()
         except SystemExit as end:
             code = int(end.code or 0)
     return Answer(code, out.getvalue(), err.getvalue())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 import pytest
@@ -98,3 +99,25 @@ def test_an_error_is_one_line_on_the_error_stream() -> None:
     assert answer.stderr.startswith("autocal: ")
     assert "none.json" in answer.stderr
     assert len(answer.stderr.strip().splitlines()) == 1
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no /dev/full")
+def test_an_output_that_cannot_be_written_is_said_in_one_line() -> None:
+    run = "from autocal.commands.main import main; main()"
+    with open("/dev/full", "w") as full:
+        answer = subprocess.run(
+            [sys.executable, "-c", run, "--help"], stdout=full, stderr=subprocess.PIPE, text=True, check=False
+        )
+    assert answer.returncode == 2
+    assert answer.stderr.startswith("autocal: ")
+    assert len(answer.stderr.strip().splitlines()) == 1
+
+
+def test_output_is_complete_and_the_exit_code_kept_where_torch_is_loaded() -> None:
+    run = "import torch; from autocal.commands.main import main; main()"
+    for arguments, code in ((["--help"], 0), (["stmap", "none.json", "--out", "never.exr"], 2)):
+        answer = subprocess.run(
+            [sys.executable, "-c", run, *arguments], capture_output=True, text=True, check=False
+        )
+        assert answer.returncode == code
+        assert (answer.stderr if code else answer.stdout).endswith("\n")

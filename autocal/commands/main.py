@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
+from typing import NoReturn
 
 import click
 
@@ -54,8 +56,13 @@ def commands() -> None:
     """
 
 
-def main() -> None:
-    """Run a command; exit code 2 with a message on anything a person can act on."""
+def main() -> NoReturn:
+    """Run a command and leave with its exit code."""
+    _leave(run())
+
+
+def run() -> int:
+    """Run a command; its exit code, 2 with a message on anything a person can act on."""
     try:
         code = commands.main(standalone_mode=False)
     except click.exceptions.Abort:
@@ -68,7 +75,25 @@ def main() -> None:
         code = _ERROR
     except KeyboardInterrupt:
         code = _stopped()
-    sys.exit(code if isinstance(code, int) else 0)
+    except OSError as error:  # the system refuses something that nobody foresaw: say what
+        where = f": {error.filename}" if error.filename else ""
+        click.echo(f"autocal: {error.strerror or error}{where}", err=True)
+        code = _ERROR
+    return code if isinstance(code, int) else 0
+
+
+def _leave(code: int) -> NoReturn:
+    """End the process, at once where torch is loaded: taking that down object by object is most of a second.
+
+    Not where distributed is, which still has processes to see off.
+    """
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os._exit(code or _ERROR)  # or Python tries again, and complains
+    if "torch" in sys.modules and "distributed" not in sys.modules:
+        os._exit(code)
+    sys.exit(code)
 
 
 def _stopped() -> int:
