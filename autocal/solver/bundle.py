@@ -24,12 +24,12 @@ import torch
 from torch import Tensor
 
 from autocal.geometry.lens import Array
-from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES, eye_rotations
+from autocal.geometry.parameters import COMMON, DIFFERENCE, LENS_NAMES, NAMES, RIG_NAMES, eye_rotations
 from autocal.geometry.rotation import rotation_about, skew_matrix
 from autocal.solver.layout import Layout, layout_of
 from autocal.solver.projection import project, project_only
 
-RIG_SIZE, LENS_SIZE = 5, 10
+RIG_SIZE, LENS_SIZE = len(RIG_NAMES), len(LENS_NAMES)
 GLOBAL_SIZE = len(NAMES)
 POSE_SIZE = 6
 CAMERA_SIZE = GLOBAL_SIZE + POSE_SIZE
