@@ -13,8 +13,8 @@ from threading import Event, Thread
 def loading(modules: Sequence[str]) -> Iterator[None]:
     """Import modules, in that order, in a thread beside the block; whoever needs one waits for it as usual.
 
-    What the thread has not come to when the block ends is left. What cannot be imported is said where it
-    is needed.
+    What the thread has not come to when the block ends is left; where it ends in an exception, the thread
+    may go on for a moment. What cannot be imported is said where it is needed.
     """
     ended = Event()
 
@@ -30,10 +30,14 @@ def loading(modules: Sequence[str]) -> Iterator[None]:
         finally:
             gc.enable()
 
-    thread = Thread(target=load, name="loading")
+    thread = Thread(target=load, name="loading", daemon=True)
     thread.start()
     try:
         yield
-    finally:
+    except BaseException:
+        # Not waited for: an interrupt may have come while the lock of all imports was held, and then
+        # nobody gives that back.
         ended.set()
-        thread.join()
+        raise
+    ended.set()
+    thread.join()

@@ -67,9 +67,23 @@ def test_what_is_not_loaded_when_the_block_ends_is_left(monkeypatch: pytest.Monk
     assert asked == ["first"]
 
 
-def test_an_error_in_the_block_is_not_held_back() -> None:
-    with pytest.raises(ValueError, match="of the block"), loading(["wave"]):
+def test_an_error_in_the_block_is_not_held_back_by_a_module_that_never_comes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    begun, let_go, left = threading.Event(), threading.Event(), threading.Event()
+
+    def waits_forever(name: str) -> None:
+        begun.set()
+        if let_go.wait(20):
+            left.set()
+
+    monkeypatch.setattr(autocal.loading, "import_module", waits_forever)
+    with pytest.raises(ValueError, match="of the block"), loading(["never", "comes"]):
+        assert begun.wait(20)
         raise ValueError("of the block")
+    assert not left.is_set()
+    let_go.set()
+    assert left.wait(20)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the GNU C library's allocator")

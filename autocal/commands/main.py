@@ -83,17 +83,16 @@ def run() -> int:
 
 
 def _leave(code: int) -> NoReturn:
-    """End the process, at once where torch is loaded: taking that down object by object is most of a second.
-
-    Not where distributed is, which still has processes to see off.
+    """End the process at once: taking torch down object by object is most of a second, and after an interrupt
+    a thread may wait forever for a module. Not where distributed has processes to see off.
     """
     try:
         sys.stdout.flush()
     except OSError:
         os._exit(code or _ERROR)  # or Python tries again, and complains
-    if "torch" in sys.modules and "distributed" not in sys.modules:
-        os._exit(code)
-    sys.exit(code)
+    if "distributed" in sys.modules:
+        sys.exit(code)
+    os._exit(code)
 
 
 def _stopped() -> int:
