@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from typing import IO
 
 import click
 import pytest
@@ -26,11 +27,18 @@ HEAVY = (
 COMMANDS = ("solve", "check", "stmap", "render", "batch", "tag", "compare", "chart", "convert", "history")
 
 
-def autocal(*arguments: str) -> subprocess.CompletedProcess[str]:
-    """What the command line answers."""
-    run = "from autocal.commands.main import main; main()"
+def autocal(
+    *arguments: str, before: str = "", out: int | IO[str] = subprocess.PIPE
+) -> subprocess.CompletedProcess[str]:
+    """What the command line answers. before: code that runs first. out: where the output goes."""
+    run = f"{before}\nfrom autocal.commands.main import main; main()"
     return subprocess.run(
-        [sys.executable, "-c", run, *arguments], capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-c", run, *arguments],
+        stdout=out,
+        stderr=subprocess.PIPE,
+        text=True,
+        timeout=60,
+        check=False,
     )
 
 
@@ -103,21 +111,15 @@ def test_an_error_is_one_line_on_the_error_stream() -> None:
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no /dev/full")
 def test_an_output_that_cannot_be_written_is_said_in_one_line() -> None:
-    run = "from autocal.commands.main import main; main()"
     with open("/dev/full", "w") as full:
-        answer = subprocess.run(
-            [sys.executable, "-c", run, "--help"], stdout=full, stderr=subprocess.PIPE, text=True, check=False
-        )
+        answer = autocal("--help", out=full)
     assert answer.returncode == 2
     assert answer.stderr.startswith("autocal: ")
     assert len(answer.stderr.strip().splitlines()) == 1
 
 
 def test_output_is_complete_and_the_exit_code_kept_where_torch_is_loaded() -> None:
-    run = "import torch; from autocal.commands.main import main; main()"
     for arguments, code in ((["--help"], 0), (["stmap", "none.json", "--out", "never.exr"], 2)):
-        answer = subprocess.run(
-            [sys.executable, "-c", run, *arguments], capture_output=True, text=True, check=False
-        )
+        answer = autocal(*arguments, before="import torch")
         assert answer.returncode == code
         assert (answer.stderr if code else answer.stdout).endswith("\n")

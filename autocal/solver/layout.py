@@ -7,6 +7,7 @@ Points are taken in the order of the frames that see them, a few at a time: few 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import torch
 from torch import Tensor
@@ -26,9 +27,14 @@ class Bags:
 
     @staticmethod
     def of(label: Tensor, groups: int) -> Bags:
-        """label: (n,), the group of each observation; every group has at least one."""
+        """label: (n,), the group of each observation."""
         count = 2 * torch.bincount(label, minlength=groups)
         return Bags(torch.argsort(label.repeat(2), stable=True), torch.cumsum(count, 0) - count)
+
+    @cached_property
+    def sizes(self) -> list[int]:
+        """How many rows each group has."""
+        return torch.diff(self.start, append=self.start.new_tensor([len(self.order)])).tolist()
 
     def sums(self, weights: Tensor, table: Tensor) -> Tensor:
         """(k, groups, m): the rows of a table (2 n, m), k times, each time weighted (k, 2, n) and summed."""
@@ -68,17 +74,16 @@ class Layout:
 
     point: (a,), the points that are seen at all, in order of the frames that see them; place: (n,), where in
     that order a row's point stands. sight_place, sight_frame: (q,), point and frame of each group of
-    `by_sight`, point after point. frame_order: (2 n,), rows frame by frame, as many as frame_size says.
+    `by_sight`, point after point.
     """
 
     point: Tensor
     place: Tensor
     by_point: Bags
     by_sight: Bags
+    by_frame: Bags
     sight_place: Tensor
     sight_frame: Tensor
-    frame_order: Tensor
-    frame_size: list[int]
     pieces: list[Piece]
 
 
@@ -99,10 +104,9 @@ def layout_of(point: Tensor, frame: Tensor) -> Layout:
         place=place,
         by_point=Bags.of(place, len(seen)),
         by_sight=Bags.of(sight, len(sights)),
+        by_frame=Bags.of(frame, frames),
         sight_place=sight_place,
         sight_frame=sights % frames,
-        frame_order=torch.argsort(frame.repeat(2), stable=True),
-        frame_size=(2 * torch.bincount(frame)).tolist(),
         pieces=_pieces(first[order].tolist(), last[order].tolist(), sight_place, sights % frames),
     )
 

@@ -109,7 +109,7 @@ def _sums_by_frame(table: Tensor, layout: Layout, frames: int) -> Tensor:
     """(frames, m, 6): each frame's rows of the table (2 n, m), transposed, times their part by the pose."""
     sums = table.new_zeros(frames, table.shape[1], POSE_SIZE)
     pose = slice(table.shape[1] - POSE_SIZE - 1, -1)
-    for frame, rows in enumerate(table[layout.frame_order].split(layout.frame_size)):
+    for frame, rows in enumerate(table[layout.by_frame.order].split(layout.by_frame.sizes)):
         torch.mm(rows.T, rows[:, pose], out=sums[frame])
     return sums
 
@@ -129,9 +129,9 @@ def _whitening(points: Tensor, damping: float) -> Tensor:
     if not bool((a * b * c > 0).all()):
         raise torch.linalg.LinAlgError("a point's block is not positive definite")
     zero = torch.zeros_like(a)
-    rows = [[1 / a, zero, zero], [-ba / (a * b), 1 / b, zero]]
-    rows.append([(ba * cb - b * ca) / (a * b * c), -cb / (b * c), 1 / c])
-    return torch.stack([torch.stack(row) for row in rows])
+    first, second = [1 / a, zero, zero], [-ba / (a * b), 1 / b, zero]
+    third = [(ba * cb - b * ca) / (a * b * c), -cb / (b * c), 1 / c]
+    return torch.stack([*first, *second, *third]).view(3, 3, -1)
 
 
 def _times(matrices: Tensor, vectors: Tensor) -> Tensor:
