@@ -232,7 +232,7 @@ def test_interruption_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("autocal.mapping.exr._rgba_strips", interrupted)
+    monkeypatch.setattr("autocal.mapping.exr._channels", interrupted)
     with pytest.raises(KeyboardInterrupt):
         write_st_map(tmp_path / "map.exr", st_map(calibration(), SIZE), calibration())
     assert list(tmp_path.iterdir()) == []
