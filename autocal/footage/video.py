@@ -54,6 +54,8 @@ class VideoReel:
         except BaseException:
             self._container.close()
             raise
+        #: The first key frame that decodes, until somebody has looked at it.
+        self._unseen: dict[int, Any] = {}
         try:
             first = self._first_frame()
         except BaseException:
@@ -80,7 +82,8 @@ class VideoReel:
 
     def glance(self, index: int) -> ReelFrame | None:
         """The last key frame at or before `index`, decoded alone and without its smoothing filter."""
-        frame = self._key_frame(self._timeline.key_at(index))
+        key = self._timeline.key_at(index)
+        frame = self._unseen.pop(key, None) or self._key_frame(key)
         return None if frame is None else self._reel_frame(frame)
 
     def read(self, indices: Sequence[int]) -> Iterator[ReelFrame]:
@@ -115,6 +118,7 @@ class VideoReel:
         for key in self.key_frames:
             frame = self._key_frame(key)
             if frame is not None:
+                self._unseen[key] = frame
                 return frame
         raise FootageError(
             f"{self.name}: not one frame can be decoded; check that it plays, or export it anew"
@@ -145,6 +149,7 @@ class VideoReel:
 
     def _from_key(self, key: int, index: int) -> Any | None:
         self._position = None
+        self._unseen.clear()
         self._frames = self._decoded(_packets_from(self._container, self._stream, self._timeline, key))
         return self._decode_up_to(index)
 
