@@ -2,14 +2,30 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from autocal.matching.patches import SMOOTHING, cut_patches, sample_spacing, smooth_image
+from autocal.matching.patches import (
+    HALF_WINDOW,
+    SMOOTHING,
+    WINDOW,
+    cut_patches,
+    sample_spacing,
+    smooth_picture,
+)
 from autocal.matching.refine import Alignment, align
-from autocal.matching.sampling import sample_patches
+from autocal.matching.sampling import (
+    holds,
+    sample,
+    sample_patches,
+    smoothed_window,
+    window_about,
+    window_memory,
+)
 
 Array = NDArray[np.float64]
 
@@ -66,9 +82,9 @@ def _aligned(
     margin = 45 * spacing if spacing == 1 else 70
     start = rng.uniform(margin, _SIDE - margin, (points, 2))
     true = (start - origin) @ shape.T
-    patches = cut_patches(smooth_image(pictures[0], spacing), start)
+    patches = cut_patches(smooth_picture(pictures[0], spacing), start)
     guess = true + rng.uniform(-1, 1, true.shape) * spacing
-    found = align(patches, smooth_image(pictures[1], spacing), guess, np.tile(np.eye(2), (points, 1, 1)))
+    found = align(patches, smooth_picture(pictures[1], spacing), guess, np.tile(np.eye(2), (points, 1, 1)))
     return found, true
 
 
@@ -117,8 +133,8 @@ def test_other_texture_is_not_believed() -> None:
     rng = np.random.default_rng(0)
     one, other = (Waves(seed).picture(np.eye(2), np.zeros(2)).astype(np.uint8) for seed in (1, 2))
     pixel = rng.uniform(40, _SIDE - 40, (300, 2))
-    patches = cut_patches(smooth_image(one, 1), pixel)
-    found = align(patches, smooth_image(other, 1), pixel, np.tile(np.eye(2), (300, 1, 1)))
+    patches = cut_patches(smooth_picture(one, 1), pixel)
+    found = align(patches, smooth_picture(other, 1), pixel, np.tile(np.eye(2), (300, 1, 1)))
     assert found.good.mean() < 0.01
 
 
@@ -127,8 +143,8 @@ def test_an_edge_that_slides_along_itself_is_not_believed() -> None:
     noisy = np.random.default_rng(0).normal(step, 2.0, (2, 120, 120))
     pictures = [np.clip(p, 0, 255).astype(np.uint8) for p in noisy]
     pixel = np.column_stack([np.full(20, 59.5), np.linspace(40, 80, 20)])
-    patches = cut_patches(smooth_image(pictures[0], 1), pixel)
-    found = align(patches, smooth_image(pictures[1], 1), pixel, np.tile(np.eye(2), (20, 1, 1)))
+    patches = cut_patches(smooth_picture(pictures[0], 1), pixel)
+    found = align(patches, smooth_picture(pictures[1], 1), pixel, np.tile(np.eye(2), (20, 1, 1)))
     assert not found.good.any()
 
 
@@ -142,13 +158,13 @@ def test_flat_and_nearly_flat_pictures_are_not_believed(level: int) -> None:
     at[:10] = 60.0
     for one, other in ((flat, flat), (flat, speck), (speck, flat)):
         shape = np.tile(np.eye(2), (len(at), 1, 1))
-        found = align(cut_patches(smooth_image(one, 1), at), smooth_image(other, 1), at, shape)
+        found = align(cut_patches(smooth_picture(one, 1), at), smooth_picture(other, 1), at, shape)
         assert not found.good.any()
         assert np.isfinite(found.pixel).all()
 
 
 def test_nothing_to_align_is_no_error() -> None:
-    image = smooth_image(np.zeros((60, 60), np.uint8), 1)
+    image = smooth_picture(np.zeros((60, 60), np.uint8), 1)
     patches = cut_patches(image, np.zeros((0, 2)))
     assert len(align(patches, image, np.zeros((0, 2)), np.zeros((0, 2, 2))).good) == 0
 
@@ -157,19 +173,64 @@ def test_nothing_to_align_is_no_error() -> None:
 def test_smoothed_picture_equals_scipy_gaussian_at_pixel_centres(spacing: int, per_pixel: int) -> None:
     """Reference: scipy.ndimage.gaussian_filter."""
     picture = np.random.default_rng(0).integers(0, 256, (50, 70)).astype(np.uint8)
-    nodes = smooth_image(picture, spacing).nodes[::per_pixel, ::per_pixel]
+    smooth = smooth_picture(picture, spacing)
+    whole = (0, 0, per_pixel * 70, per_pixel * 50)
+    memory = window_memory(smooth.taps, smooth.step)
+    nodes = smoothed_window(smooth.luma, smooth.taps, smooth.step, whole, memory)
     expected = gaussian_filter(picture.astype(np.float64), SMOOTHING * spacing, mode="nearest", truncate=5.0)
-    inner = slice(10, -10)
-    assert np.abs(nodes - expected)[inner, inner].max() < 0.05
+    assert np.abs(nodes[::per_pixel, ::per_pixel] - expected).max() < 0.05
+
+
+@pytest.mark.parametrize("spacing", [1, 2, 4])
+@pytest.mark.parametrize("samples", [np.uint8, np.uint16])
+def test_patches_are_cut_from_the_picture_as_if_it_were_smoothed_whole(spacing: int, samples: Any) -> None:
+    """Reference: scipy.ndimage.gaussian_filter and map_coordinates; the patches reach beyond the edges."""
+    rng = np.random.default_rng(0)
+    top = np.iinfo(samples).max
+    raw = rng.integers(0, top, (300, 340)).astype(np.float64)
+    picture = gaussian_filter(raw, 2.0 * spacing).astype(samples)
+    places = rng.uniform(-20, 320, (60, 2))
+    shape = np.array([[1.6, 0.3], [-0.5, 0.8]])
+    smooth = smooth_picture(picture, spacing)
+    seen = np.empty((len(places), WINDOW * WINDOW), np.float32)
+    sample_patches(smooth.luma, smooth.taps, smooth.step, places, shape, WINDOW, seen)
+    y, x = np.mgrid[-HALF_WINDOW : HALF_WINDOW + 1, -HALF_WINDOW : HALF_WINDOW + 1]
+    at = places[:, None, :] + spacing * np.column_stack([x.ravel(), y.ravel()]) @ shape.T
+    around = np.pad(picture.astype(np.float64), 150, mode="edge")
+    blurred = gaussian_filter(around, SMOOTHING * spacing) * (255 / top)
+    expected = map_coordinates(blurred, at.reshape(-1, 2)[:, ::-1].T + 150, order=3)
+    assert np.abs(seen.ravel() - expected).max() < 0.03 * np.ptp(expected)
+
+
+def test_a_window_holds_all_that_is_sampled_of_it_or_says_that_it_does_not() -> None:
+    rng = np.random.default_rng(0)
+    smooth = smooth_picture(rng.integers(0, 256, (200, 220)).astype(np.uint8), 1)
+    picture = smooth.luma, smooth.taps, smooth.step
+    all_of_it = smoothed_window(*picture, (60, 50, 160, 160), window_memory(smooth.taps, smooth.step))
+    one, other = np.empty(WINDOW * WINDOW, np.float32), np.empty(WINDOW * WINDOW, np.float32)
+    answers = []
+    for _ in range(200):
+        x, y = rng.uniform(120, 140, 2)
+        expected = np.eye(2) + rng.uniform(-0.3, 0.3, (2, 2))
+        window = window_about(x, y, expected, WINDOW, 4.0)
+        nodes = smoothed_window(*picture, window, window_memory(smooth.taps, smooth.step))
+        shape = expected + rng.uniform(-0.4, 0.4, (2, 2))
+        x, y = x + rng.uniform(-6, 6), y + rng.uniform(-6, 6)
+        sample(nodes, x - window[0], y - window[1], shape, WINDOW, one)
+        sample(all_of_it, x - 60, y - 50, shape, WINDOW, other)
+        answers.append(holds(window, x, y, shape, WINDOW))
+        if answers[-1]:
+            assert np.abs(one - other).max() < 1e-3
+    assert 0.2 < np.mean(answers) < 0.8
 
 
 def test_a_ramp_is_sampled_without_shift_at_any_fraction() -> None:
     y, x = np.mgrid[:60, :60]
     ramp = (20000 + 300 * x + 150 * y).astype(np.uint16)
-    image = smooth_image(ramp, 1)
+    smooth = smooth_picture(ramp, 1)
     at = np.random.default_rng(0).uniform(15, 45, (200, 2))
     seen = np.empty((len(at), 1), np.float32)
-    sample_patches(image.nodes, 2 * at, np.eye(2), 1, seen)
+    sample_patches(smooth.luma, smooth.taps, smooth.step, at, np.eye(2), 1, seen)
     seen = seen[:, 0]
     expected = (20000 + at @ np.array([300.0, 150.0])) * 255 / 65535
     assert np.abs(seen - expected).max() < 0.002 * 300 * 255 / 65535  # thousandths of a pixel
@@ -182,7 +243,8 @@ def test_samples_equal_those_of_scipy_and_edges_repeat() -> None:
     places = rng.uniform(-8, 66, (300, 2))
     shape = np.array([[0.9, 0.2], [-0.3, 1.1]])
     seen = np.empty((len(places), 25), np.float32)
-    sample_patches(nodes, places, shape, 5, seen)
+    for (x, y), values in zip(places, seen, strict=True):
+        sample(nodes, x, y, shape, 5, values)
     y, x = np.mgrid[-2:3, -2:3]
     offsets = 2 * np.column_stack([x.ravel(), y.ravel()]) @ shape.T
     at = (places[:, None, :] + offsets).reshape(-1, 2)
@@ -193,7 +255,8 @@ def test_samples_equal_those_of_scipy_and_edges_repeat() -> None:
 def test_eight_and_sixteen_bit_pictures_give_the_same_patches() -> None:
     picture = np.random.default_rng(0).integers(0, 256, (60, 60)).astype(np.uint8)
     at = np.array([[30.3, 29.1]])
-    eight, sixteen = (cut_patches(smooth_image(p, 1), at) for p in (picture, picture.astype(np.uint16) * 257))
+    pictures = (picture, picture.astype(np.uint16) * 257)
+    eight, sixteen = (cut_patches(smooth_picture(p, 1), at) for p in pictures)
     assert np.abs(eight.astype(float) - sixteen.astype(float)).max() < 0.1
 
 

@@ -1,4 +1,4 @@
-"""Smoothed pictures that may be sampled anywhere, and the patches cut from them.
+"""Pictures that may be sampled anywhere, smoothed, and the patches cut from them.
 
 Bilinear sampling of a raw picture pulls positions towards pixel centres. Here the picture is
 first put on a grid finer than its smoothing: a Gaussian of 0.8 sample spacings interpolates a
@@ -31,20 +31,17 @@ STORED = WINDOW + 2 * GRADIENT_BORDER
 
 
 @dataclass(frozen=True, eq=False)
-class SmoothImage:
-    """One eye's picture on nodes half a sample spacing apart.
+class SmoothPicture:
+    """One eye's picture on nodes half a sample spacing apart, each smoothed when it is looked at.
 
-    nodes: (h, w) float32, in 1/255 of the picture's range. spacing: full-resolution px between
-    samples; node (0, 0) lies on pixel (0, 0), nodes are spacing / 2 apart.
+    luma: (H, W). taps, step: as `autocal.matching.sampling` has them; the smoothed values are in 1/255 of
+    the picture's range. spacing: full-resolution px between samples.
     """
 
-    nodes: NDArray[np.float32]
-    spacing: float
-
-    @property
-    def nodes_per_px(self) -> float:
-        """Nodes a full-resolution px."""
-        return 2.0 / self.spacing
+    luma: Luma
+    taps: NDArray[np.float32]
+    step: int
+    spacing: int
 
 
 def sample_spacing(diameter_px: float) -> int:
@@ -55,46 +52,16 @@ def sample_spacing(diameter_px: float) -> int:
     return spacing
 
 
-def smooth_image(luma: Luma, spacing: int) -> SmoothImage:
-    """Smooth one eye's half (H, W) for sampling every `spacing` px."""
-    import cv2
-
-    top = float(np.iinfo(luma.dtype).max)
+def smooth_picture(luma: Luma, spacing: int) -> SmoothPicture:
+    """One eye's half (H, W), to be sampled every `spacing` px."""
     sigma = SMOOTHING * spacing
-    if spacing == 1:
-        nodes = _doubled(luma.astype(np.float32), sigma)
-        nodes *= np.float32(255.0 / top)
-    else:
-        radius = int(np.ceil(4.0 * sigma))
-        taps = _gaussian(np.arange(-radius, radius + 1), sigma)
-        # OpenCV filters bytes faster than floats made of them, but not 16-bit samples.
-        source = luma if luma.dtype == np.uint8 else luma.astype(np.float32)
-        to_255 = taps * (255.0 / top)
-        smoothed = cv2.sepFilter2D(source, cv2.CV_32F, taps, to_255, borderType=cv2.BORDER_REPLICATE)
-        nodes = np.ascontiguousarray(smoothed[:: spacing // 2, :: spacing // 2], dtype=np.float32)
-    return SmoothImage(nodes, float(spacing))
-
-
-def _doubled(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
-    """The picture smoothed, on nodes half a pixel apart; node (2 i, 2 j) is pixel (i, j)."""
-    import cv2
-
     radius = int(np.ceil(4.0 * sigma))
-    at_pixel = _gaussian(np.arange(-radius, radius + 1), sigma)
-    between = _gaussian(np.arange(-radius + 1, radius + 1) - 0.5, sigma)  # nodes at x + 1/2
-    height, width = picture.shape
-    out = np.empty((2 * height, 2 * width), np.float32)
-    for row, taps_y in enumerate((at_pixel, between)):
-        for column, taps_x in enumerate((at_pixel, between)):
-            anchor = (radius - column, radius - row)
-            if column:
-                anchor = (radius - 1, anchor[1])
-            if row:
-                anchor = (anchor[0], radius - 1)
-            out[row::2, column::2] = cv2.sepFilter2D(
-                picture, cv2.CV_32F, taps_x, taps_y, anchor=anchor, borderType=cv2.BORDER_REPLICATE
-            )
-    return out
+    offset = np.arange(-radius, radius + 1)
+    # Nodes half a pixel apart lie on pixels and between two; the sum over the plane is 255 for full white.
+    places = (offset, offset - 0.5) if spacing == 1 else (offset,)
+    scale = np.sqrt(255.0 / float(np.iinfo(luma.dtype).max))
+    taps = np.stack([scale * _gaussian(place, sigma) for place in places]).astype(np.float32)
+    return SmoothPicture(np.ascontiguousarray(luma), taps, max(1, spacing // 2), spacing)
 
 
 def _gaussian(offset: ArrayLike, sigma: float) -> Array:
@@ -102,11 +69,11 @@ def _gaussian(offset: ArrayLike, sigma: float) -> Array:
     return taps / taps.sum()
 
 
-def cut_patches(image: SmoothImage, pixel: Array) -> NDArray[np.float16]:
+def cut_patches(picture: SmoothPicture, pixel: Array) -> NDArray[np.float16]:
     """Patches (n, STORED, STORED) about full-resolution pixels (n, 2), each less its mean."""
     values = np.empty((len(pixel), STORED * STORED), np.float32)
-    places = np.ascontiguousarray(pixel, dtype=np.float64) * image.nodes_per_px
-    sample_patches(image.nodes, places, np.eye(2), STORED, values)
+    places = np.ascontiguousarray(pixel, dtype=np.float64)
+    sample_patches(picture.luma, picture.taps, picture.step, places, np.eye(2), STORED, values)
     values -= values.mean(axis=1, keepdims=True)
     return values.reshape(-1, STORED, STORED).astype(np.float16)
 

@@ -6,11 +6,11 @@ from __future__ import annotations
 import numpy as np
 
 from autocal.matching.pairs import Reach, guided_pairs
-from autocal.matching.patches import cut_patches, smooth_image
+from autocal.matching.patches import cut_patches, smooth_picture
 from autocal.matching.refine import align
 
 _place = np.full((1, 2), 32.0)
-_view = smooth_image(np.zeros((64, 64), dtype=np.uint8), 2)
+_view = smooth_picture(np.zeros((64, 64), dtype=np.uint8), 2)
 align(cut_patches(_view, _place), _view, _place, np.eye(2)[None])
 
 _bearing, _limit = np.eye(3, dtype=np.float32), np.ones(3, dtype=np.float32)

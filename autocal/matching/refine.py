@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocal.geometry.lens import Array
-from autocal.matching.patches import SmoothImage, noise_taps, window_weights
+from autocal.matching.patches import SmoothPicture, noise_taps, window_weights
 from autocal.matching.refine_kernel import (
     CORRELATION,
     COVARIANCE,
@@ -51,7 +51,7 @@ class Alignment:
     good: NDArray[np.bool_]
 
 
-def align(patches: NDArray[np.float16], image: SmoothImage, pixel: Array, shape: Array) -> Alignment:
+def align(patches: NDArray[np.float16], picture: SmoothPicture, pixel: Array, shape: Array) -> Alignment:
     """Find patches (n, STORED, STORED) in a picture, from `pixel` (n, 2) and `shape` (n, 2, 2)."""
     pixel, shape = (np.ascontiguousarray(start, dtype=np.float64) for start in (pixel, shape))
     found = np.empty((len(patches), RESULTS))
@@ -60,16 +60,17 @@ def align(patches: NDArray[np.float16], image: SmoothImage, pixel: Array, shape:
         rows = slice(first, first + _CHUNK)
         align_patches(
             patches[rows].astype(np.float32),
-            image.nodes,
-            image.nodes_per_px,
+            picture.luma,
+            picture.taps,
+            picture.step,
             pixel[rows],
             shape[rows],
-            _FURTHEST * image.spacing,
+            _FURTHEST * picture.spacing,
             weights,
             taps,
             found[rows],
         )
-    return _judged(found, pixel, image.spacing)
+    return _judged(found, pixel, picture.spacing)
 
 
 def _judged(found: Array, start: Array, spacing: float) -> Alignment:

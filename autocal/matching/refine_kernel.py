@@ -12,7 +12,7 @@ import numpy as np
 
 from autocal.compiled import compiled
 from autocal.matching.patches import GRADIENT_BORDER, SAMPLES, SMOOTHING, WINDOW
-from autocal.matching.sampling import sample
+from autocal.matching.sampling import holds, sample, smoothed_window, window_about, window_memory
 
 _SHIFT_STEPS = 2  # shift alone at first: shape from far off runs away
 _STEPS = 9
@@ -35,8 +35,9 @@ RESULTS = 12
 @compiled(any_order=True)
 def align_patches(
     patches: Any,
-    nodes: Any,
-    per_px: float,
+    luma: Any,
+    smoothing: Any,
+    pixel_step: int,
     pixel: Any,
     shape: Any,
     furthest: float,
@@ -44,10 +45,10 @@ def align_patches(
     taps: Any,
     out: Any,
 ) -> None:
-    """Find patches (n, STORED, STORED) in nodes (h, w) from pixel (n, 2) and shape (n, 2, 2).
+    """Find patches (n, STORED, STORED) in luma (H, W) from pixel (n, 2) and shape (n, 2, 2).
 
-    per_px: nodes a pixel. furthest: px, where a search ends. weights: (SAMPLES,). taps: of the smoothing.
-    out: (n, RESULTS).
+    smoothing, pixel_step: taps and step of `autocal.matching.sampling`. furthest: px, where a search ends.
+    weights: (SAMPLES,). taps: of the smoothing, a sample spacing apart. out: (n, RESULTS).
     """
     design = np.empty((_UNKNOWNS, SAMPLES), np.float32)
     weighted = np.empty((_UNKNOWNS, SAMPLES), np.float32)
@@ -60,7 +61,9 @@ def align_patches(
     smeared = WINDOW + len(taps) - 1  # samples along a side
     spread = np.empty((2, smeared * smeared), np.float32)
     middle = np.empty(WINDOW * smeared, np.float32)
+    per_px = len(smoothing) / pixel_step  # nodes
     spacing = 2.0 / per_px
+    memory = window_memory(smoothing, pixel_step)
     for n in range(len(patches)):
         _design(patches[n], weights, design, weighted)
         _inverse(design, weighted, inverse, shift_inverse)
@@ -69,8 +72,13 @@ def align_patches(
         for a in range(2):
             for b in range(2):
                 form[a, b] = shape[n, a, b]
+        window = window_about(x * per_px, y * per_px, form, WINDOW, furthest * per_px)
+        nodes = smoothed_window(luma, smoothing, pixel_step, window, memory)
         for step in range(_STEPS):
-            sample(nodes, x * per_px, y * per_px, form, WINDOW, seen)
+            if not holds(window, x * per_px, y * per_px, form, WINDOW):
+                window = window_about(x * per_px, y * per_px, form, WINDOW, furthest * per_px)
+                nodes = smoothed_window(luma, smoothing, pixel_step, window, memory)
+            sample(nodes, x * per_px - window[0], y * per_px - window[1], form, WINDOW, seen)
             _project(weighted, seen, projection)
             with_shape = step >= _SHIFT_STEPS
             _solved(inverse, shift_inverse, projection, with_shape, theta)
@@ -86,7 +94,7 @@ def align_patches(
             within = (x - start_x) ** 2 + (y - start_y) ** 2 < furthest**2
             if not within or (with_shape and moved <= _CONVERGED):
                 break
-        sample(nodes, x * per_px, y * per_px, form, WINDOW, seen)
+        sample(nodes, x * per_px - window[0], y * per_px - window[1], form, WINDOW, seen)
         _project(weighted, seen, projection)
         _solved(inverse, shift_inverse, projection, True, theta)
         left, variance = _unexplained(design, weights, seen, theta)

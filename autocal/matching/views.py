@@ -9,15 +9,15 @@ import numpy as np
 from autocal.geometry import ImageCircle, Lens
 from autocal.geometry.lens import Array
 from autocal.matching.contrast import DetectionImage, Luma, detection_image
-from autocal.matching.patches import HALF_WINDOW, SmoothImage, sample_spacing, smooth_image
+from autocal.matching.patches import HALF_WINDOW, SmoothPicture, sample_spacing, smooth_picture
 
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """One eye's picture in two forms: reduced for finding points, smoothed for measuring them."""
+    """One eye's picture in two forms: reduced for finding points, to be smoothed for measuring them."""
 
     detection: DetectionImage
-    smooth: SmoothImage
+    smooth: SmoothPicture
     lens: Lens
 
 
@@ -25,7 +25,7 @@ def prepare_view(luma: Luma, circle: ImageCircle, lens: Lens) -> View:
     """Prepare one eye's half (H, W). Patches must fit in the circle: that sets the margin."""
     spacing = sample_spacing(2.0 * circle.radius)
     rim_px = (HALF_WINDOW + 2) * spacing
-    return View(detection_image(luma, circle, rim_px), smooth_image(luma, spacing), lens)
+    return View(detection_image(luma, circle, rim_px), smooth_picture(luma, spacing), lens)
 
 
 def predicted_shape(source: Lens, target: Lens, R: Array, pixel: Array) -> Array:
