@@ -14,8 +14,7 @@ from autocal.errors import LensError, SolveError
 from autocal.footage import FoundCircle
 from autocal.geometry import ImageCircle, Lens, Rig, nominal_lens
 from autocal.geometry.parameters import NAMES
-from autocal.solver.prior import Prior, unit_covariance
-from autocal.solver.start import ROTATION_SIGMA
+from autocal.solver.prior import ROTATION_SIGMA, Prior, unit_covariance
 
 _ASSUMED_FOV_DEG = 180.0
 #: How far a stated focal length, a stated field of view or an assumed one may be from the truth (relative

@@ -58,6 +58,8 @@ def commands() -> None:
 
 def main() -> NoReturn:
     """Run a command and leave with its exit code."""
+    # numpy's products are small here: a second thread would mostly wait for the next one, and do it spinning.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     _leave(run())
 
 

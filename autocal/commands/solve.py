@@ -26,10 +26,11 @@ _NEEDED_LATER = (
     "kornia.feature",
     "autocal.solver.staged",
     "autocal.report.solved_files",
+    "autocal.calibration_file",
     "matplotlib.figure",
     "matplotlib.backends.backend_agg",
     "scipy.interpolate",
-    "OpenImageIO",
+    "OpenEXR",
 )
 _PROJECTIONS = ["equidistant", "equisolid", "stereographic", "orthographic"]
 
@@ -158,7 +159,7 @@ def solve(
     keep_freed_memory()
     with whole_folder(out, overwrite=force) as folder:
         from autocal.beforehand import SolveOptions
-        from autocal.exchange.any_file import load_any
+        from autocal.calibration import Calibration
         from autocal.solving import solve as solve_footage
 
         options = SolveOptions(
@@ -168,7 +169,7 @@ def solve(
             projection=projection,
             baseline_mm=baseline_mm,
             eyes=eyes,
-            start=load_any(start) if start else None,
+            start=Calibration.load(start) if start else None,
             hold_lenses=hold == "lenses",
             frames=frames,
             seed=seed,

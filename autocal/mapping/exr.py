@@ -69,8 +69,8 @@ def write_st_map(
         try:
             OpenEXR.File(header, _channels(st_map)).write(str(beside))
         except RuntimeError as problem:  # its words name the file, under the name it has until it is whole
-            why = str(problem).rpartition('". ')[2]
-            raise OutputError(f"{path} could not be written: {why} Make room, or choose another place") from problem
+            why = str(problem).rpartition('". ')[2].rstrip(".")
+            raise OutputError(f"{path} could not be written: {why}; make room for it") from problem
 
 
 def _channels(st_map: StMap) -> dict[str, Float32]:

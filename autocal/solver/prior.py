@@ -10,7 +10,12 @@ import numpy as np
 from autocal.geometry.lens import WIDEST_ANGLE_RAD, Array, Lens
 from autocal.geometry.parameters import COMMON, DIFFERENCE, NAMES
 from autocal.geometry.rig import Rig
-from autocal.solver.start import BASELINE_SIGMA, ROTATION_SIGMA
+
+#: Priors on how a unit is built: a healthy one needs less than a degree of pan and tilt (common
+#: practice, no source); three leaves room for a knock. The baseline is along the sensor rows to
+#: within a degree or two.
+ROTATION_SIGMA = np.deg2rad(3.0)
+BASELINE_SIGMA = np.deg2rad(2.0)
 
 #: In how many places of the picture a lens can be wrong independently; a judgement, no source.
 INDEPENDENT_CAUSES: Final = 60

@@ -21,21 +21,16 @@ from autocal.geometry.parameters import RIG_NAMES, rig_from_vector, vector_from_
 from autocal.geometry.rig import Rig
 from autocal.geometry.rotation import matrix_from_rotation_vector, skew_matrix
 from autocal.matches import EyePairs, Matches
+from autocal.solver.prior import BASELINE_SIGMA, INDEPENDENT_CAUSES, ROTATION_SIGMA
 
 _HYPOTHESES = 600
 _FEWEST_PAIRS = 30
 _FEWEST_LINKS = 20  # tracks that two frames must share before their poses are tied
 _ROUNDS = 12
-#: How well nominal lenses can describe real ones, and in how many places independently: tighter, or
-#: counting every match, their misfit would pass for evidence and drive the baseline's direction away.
+#: How well nominal lenses can describe real ones: any tighter, their misfit would pass for evidence and
+#: drive the baseline's direction away.
 _MISFIT = np.deg2rad(0.3)
-_CAUSES = 60
 _NEAREST = 0.3  # inverse distance, per baseline, of the nearest thing worth starting from
-#: Priors on how a unit is built: a healthy one needs less than a degree of pan and tilt (common
-#: practice, no source); three leaves room for a knock. The baseline is along the sensor rows to
-#: within a degree or two.
-ROTATION_SIGMA = np.deg2rad(3.0)
-BASELINE_SIGMA = np.deg2rad(2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +70,7 @@ def relative_start(pairs: EyePairs, rig: Rig, rng: np.random.Generator) -> Rig:
     vector[:3] += _into_camera(rig, turns[best])
 
     scale = np.deg2rad(0.5)
-    causes = min(1.0, _CAUSES / len(a))
+    causes = min(1.0, INDEPENDENT_CAUSES / len(a))
     prior = np.r_[np.full(3, ROTATION_SIGMA), np.full(2, BASELINE_SIGMA)]
     for _ in range(_ROUNDS):
         turned = rig_from_vector(vector, rig)
