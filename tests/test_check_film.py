@@ -145,16 +145,17 @@ def test_a_view_is_seen_where_the_half_equirectangular_formula_says() -> None:
     assert film_lens(side).unproject(np.array([300.0, 100.0])) == pytest.approx(ray[100, 300], abs=1e-9)
 
 
-def test_deep_pictures_and_colour_are_seen_in_their_own_depth(tmp_path: Path) -> None:
+def test_deep_pictures_are_seen_in_their_own_depth(tmp_path: Path) -> None:
     frames = [_square_views(seed).astype(np.uint16) << 2 for seed in range(2)]
     film = write_video(tmp_path / "film.mkv", frames, "ffv1", "yuv420p10le")
     with open_film(film) as footage:
         assert footage.half_size == (128, 128)
         halves = next(footage.bursts(footage.choose(2, burst=1)))[0].halves
-        colour = footage.picture(0, 1)
+        shown = footage.picture(0, 1)
     assert {half.dtype for half in halves} == {np.dtype(np.uint16)}
-    assert colour[0].shape == (128, 128, 3)
-    assert colour[0].dtype == np.uint16
+    assert {half.dtype for half in shown} == {np.dtype(np.uint16)}
+    assert shown[0].shape == (128, 128)
+    assert shown[0][0, 0] == 0
     assert halves[0][0, 0] == 0  # a corner lies beyond 90 degrees
 
 

@@ -49,7 +49,7 @@ class CountingReel:
             self.read_frames.append(index)
             yield ReelFrame(index, index / 50, self._picture)
 
-    def colour(self, index: int) -> np.ndarray:
+    def shown(self, index: int) -> ReelFrame:
         raise NotImplementedError
 
     def close(self) -> None:

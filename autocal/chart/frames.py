@@ -14,6 +14,7 @@ from autocal.chart.board import Board, BoardView
 from autocal.chart.calibrate import Rejected
 from autocal.chart.detect import find_board
 from autocal.errors import FootageError
+from autocal.footage.survey import Picture
 from autocal.geometry.lens import ImageCircle
 
 Gray = NDArray[np.uint8]
@@ -70,7 +71,7 @@ def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | 
                 frame = len(names)
                 names.append(file.name if count == 1 else f"{file.name} frame {index}")
                 for eye, picture in enumerate(footage.picture(0, int(index))):
-                    gray = _gray(picture)
+                    gray = _eight_bit(picture)
                     small[eye].append(_shrunk(gray))
                     view = find_board(gray, board, frame, eye)
                     if view is None:
@@ -89,11 +90,8 @@ def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | 
     )
 
 
-def _gray(picture: NDArray[Any]) -> Gray:
-    import cv2
-
-    eight = picture if picture.dtype == np.uint8 else (picture >> 8).astype(np.uint8)
-    return np.asarray(cv2.cvtColor(np.ascontiguousarray(eight), cv2.COLOR_RGB2GRAY))
+def _eight_bit(picture: Picture) -> Gray:
+    return picture if picture.dtype == np.uint8 else (picture >> 8).astype(np.uint8)
 
 
 def _shrunk(gray: Gray) -> NDArray[np.float32]:

@@ -6,11 +6,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
 
-import numpy as np
-
 from autocal.errors import FootageError
 from autocal.footage.reel import Reel, ReelFrame
-from autocal.footage.survey import Picture, StereoFrame
+from autocal.footage.survey import StereoFrame
 
 # A side-by-side frame of two square halves is 2:1; sensors of 4:3 make it 2.67:1, upright ones 1.5:1.
 # A flat 16:9 picture (1.78) passes here; whether its halves show one scene is for the matcher to find.
@@ -42,8 +40,8 @@ class StereoReel(Protocol):
     def read(self, indices: Sequence[int]) -> Iterator[StereoFrame]:
         """These frames, as far as they can be decoded."""
 
-    def colour(self, index: int) -> tuple[Picture, Picture]:
-        """Both halves in colour."""
+    def shown(self, index: int) -> StereoFrame:
+        """Frame `index` as people see it; FootageError where it cannot be decoded."""
 
     def close(self) -> None:
         """Let go of the files."""
@@ -92,11 +90,9 @@ class SideBySide:
         for frame in self._reel.read(indices):
             yield self.cut(frame)
 
-    def colour(self, index: int) -> tuple[Picture, Picture]:
-        """Both halves in colour."""
-        picture = self._reel.colour(index)
-        middle = self.half_size[0]
-        return np.ascontiguousarray(picture[:, :middle]), np.ascontiguousarray(picture[:, middle:])
+    def shown(self, index: int) -> StereoFrame:
+        """Frame `index` as people see it; FootageError where it cannot be decoded."""
+        return self.cut(self._reel.shown(index))
 
     def close(self) -> None:
         """Close the reel."""
@@ -169,9 +165,9 @@ class TwoFiles:
             left = next(lefts, None) if step_left else left
             right = next(rights, None) if step_right else right
 
-    def colour(self, index: int) -> tuple[Picture, Picture]:
-        """Both halves in colour."""
-        return self._left.colour(index), self._right.colour(index)
+    def shown(self, index: int) -> StereoFrame:
+        """Frame `index` as people see it; FootageError where it cannot be decoded."""
+        return self._joined(self._left.shown(index), self._right.shown(index))
 
     def close(self) -> None:
         """Close both reels."""

@@ -25,7 +25,7 @@ class Orientation:
         return not (self.transpose or self.mirror_x or self.mirror_y)
 
     def apply(self, picture: Picture) -> Picture:
-        """The picture (H, W) or (H, W, 3) as displayed."""
+        """The picture (H, W) or (H, W, C) as displayed."""
         if self.transpose:
             picture = np.swapaxes(picture, 0, 1)
         if self.mirror_x:

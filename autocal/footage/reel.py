@@ -51,8 +51,8 @@ class Reel(Protocol):
     def read(self, indices: Sequence[int]) -> Iterator[ReelFrame]:
         """The frames of these rising numbers, as far as they can be decoded."""
 
-    def colour(self, index: int) -> Picture:
-        """One frame in colour, (H, W, 3)."""
+    def shown(self, index: int) -> ReelFrame:
+        """Picture `index` as people see it; FootageError where it cannot be decoded."""
 
     def close(self) -> None:
         """Let go of the files."""

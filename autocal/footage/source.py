@@ -140,8 +140,9 @@ class Footage:
                 yield tuple(burst)
 
     def picture(self, clip: int, index: int) -> tuple[Picture, Picture]:
-        """The two halves of one frame in colour, (H, W, 3), uint8 or uint16."""
-        return self._clips[clip].colour(index)
+        """Luma of the two halves of one frame, (H, W), uint8 or uint16, to look at: scene-linear pictures
+        are brightened for people. FootageError where it cannot be decoded."""
+        return self._clips[clip].shown(index).halves
 
     def digest(self) -> str:
         """SHA-256, in hexadecimal, over the contents of all files in order."""

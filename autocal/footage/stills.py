@@ -5,7 +5,7 @@ Imported late: OpenImageIO takes its time to load.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from autocal.errors import FootageError
 from autocal.footage.orientation import orientation_of_exif
 from autocal.footage.reel import ReelFrame
 from autocal.footage.survey import Picture
-from autocal.footage.tone import display_coded, log_coded, luma, rgb
+from autocal.footage.tone import display_coded, log_coded, luma
 from autocal.image_library import reason
 
 
@@ -51,9 +51,7 @@ class StillReel:
 
     def glance(self, index: int) -> ReelFrame | None:
         """Picture `index`, whole: a still has no cheaper form. FootageError where it is damaged."""
-        samples = _read(self.files[index])
-        coded = log_coded(luma(samples)) if np.issubdtype(samples.dtype, np.floating) else luma(samples)
-        return ReelFrame(index, float(index), coded)
+        return ReelFrame(index, float(index), self._luma(index, log_coded))
 
     def read(self, indices: Sequence[int]) -> Iterator[ReelFrame]:
         """Yield these pictures."""
@@ -62,12 +60,14 @@ class StillReel:
             if frame is not None:
                 yield frame
 
-    def colour(self, index: int) -> Picture:
-        """Picture `index` in colour, (H, W, 3), uint8 or uint16."""
-        samples = rgb(_read(self.files[index]))
-        if np.issubdtype(samples.dtype, np.floating):
-            return display_coded(samples)
-        return np.ascontiguousarray(samples)
+    def shown(self, index: int) -> ReelFrame:
+        """Picture `index` as people see it; FootageError where it is damaged."""
+        return ReelFrame(index, float(index), self._luma(index, display_coded))
+
+    def _luma(self, index: int, coded: Callable[[NDArray[Any]], Picture]) -> Picture:
+        """Luma of a picture; that of scene-linear light `coded`."""
+        samples = luma(_read(self.files[index]))
+        return coded(samples) if np.issubdtype(samples.dtype, np.floating) else samples
 
 
 def _displayed_size(path: Path) -> tuple[int, int]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-#: Luma or colour, uint8 or uint16; fewer than 16 bits stand on top, so that every type spans its range.
+#: Luma, (H, W), uint8 or uint16; fewer than 16 bits stand on top, so that every type spans its range.
 Picture = NDArray[np.unsignedinteger[Any]]
 #: Called with the stage, what is done, and what there is to do.
 Progress = Callable[[str, int, int], None]

@@ -41,11 +41,6 @@ def luma(picture: NDArray[Any]) -> NDArray[Any]:
     return weighed.astype(picture.dtype)
 
 
-def rgb(picture: NDArray[Any]) -> NDArray[Any]:
-    """(H, W, 3) of (H, W, C): grey is repeated, further channels are dropped."""
-    return np.repeat(picture[..., :1], 3, axis=2) if picture.shape[2] < 3 else picture[..., :3]
-
-
 def as_unit(picture: NDArray[Any]) -> NDArray[np.float32]:
     """An integer picture as float32 in 0..1."""
     scaled: NDArray[np.float32] = picture.astype(np.float32) / np.float32(np.iinfo(picture.dtype).max)

@@ -105,14 +105,12 @@ class VideoReel:
                     yield self._reel_frame(frame)
             pending = [index for index in pending if index > reached]
 
-    def colour(self, index: int) -> Picture:
-        """Frame `index` in colour, (H, W, 3), uint8, or uint16 where the video has more than 8 bits."""
-        frame = self._advance(index)
-        if frame is None or self._position != index:
+    def shown(self, index: int) -> ReelFrame:
+        """Frame `index`; FootageError where it cannot be decoded."""
+        frame = next(self.read([index]), None)
+        if frame is None:
             raise FootageError(f"{self.name}: frame {index} cannot be decoded; use another clip")
-        deep = max(component.bits for component in frame.format.components) > 8
-        picture = frame.reformat(format="rgb48le" if deep else "rgb24").to_ndarray()
-        return np.ascontiguousarray(self._orientation.apply(picture))
+        return frame
 
     def _first_frame(self) -> Any:
         for key in self.key_frames:

@@ -11,7 +11,7 @@ from autocal.matches import LEFT, RIGHT
 from autocal.report.figures_style import jpeg
 from autocal.report.page import Image, Look, Place, Views
 from autocal.report.pictures_anaglyph import anaglyph
-from autocal.report.pictures_views import Half, Picture, cut_view, display_range, luminance, whole_view
+from autocal.report.pictures_views import Half, cut_view, display_range, whole_view
 
 _WHOLE_PX: Final = 960
 _PART_PX: Final = 440
@@ -38,8 +38,8 @@ _PARTS: Final = (
 
 
 def views(
-    left: Picture,
-    right: Picture,
+    left: Half,
+    right: Half,
     before: Rig,
     after: Rig,
     *,
@@ -50,11 +50,11 @@ def views(
 ) -> Views:
     """The section with the viewer.
 
-    left, right: each eye's half of a frame, (H, W) or (H, W, 3), uint8 or uint16. before, after: what to
+    left, right: each eye's half of a frame, luma (H, W), uint8 or uint16. before, after: what to
     map with; states: what to call the two. map_height: px for 180 degrees in the finished picture, which
     the parts are shown in.
     """
-    halves = (luminance(left), luminance(right))
+    halves = (left, right)
     ranges = (display_range(halves[LEFT], after.left), display_range(halves[RIGHT], after.right))
     px_per_degree = map_height / 180
 

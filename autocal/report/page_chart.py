@@ -30,7 +30,7 @@ from autocal.report.page import (
 from autocal.report.page_parts import as_sentence, cautions, facts_of, parameter_rows, with_sigma
 from autocal.report.page_table import Table
 from autocal.report.pictures_chart import covered_shares
-from autocal.report.pictures_views import Picture
+from autocal.report.pictures_views import Half
 from autocal.verify.field import ZONES_DEG, azimuthal_deg
 
 
@@ -38,7 +38,7 @@ def chart_page(
     result: ChartResult,
     calibration: Calibration,
     evidence: Sequence[str],
-    picture: tuple[Picture, Picture] | None = None,
+    picture: tuple[Half, Half] | None = None,
 ) -> str:
     """The page.
 

@@ -31,7 +31,7 @@ from autocal.report.page_footage import one_picture, picture_of
 from autocal.report.page_parts import as_sentence, cautions, facts_of, with_sigma
 from autocal.report.page_table import Cell, Entry, Table
 from autocal.report.pictures_disparity import FieldDisparity
-from autocal.report.pictures_views import Picture
+from autocal.report.pictures_views import Half
 from autocal.verify.check_result import AXES, CheckResult, UsedMatches
 from autocal.verify.check_words import change_sentence, sentence, summary_lines
 
@@ -43,7 +43,7 @@ def check_page(
     calibration: Calibration,
     name: str | None,
     clips: Sequence[str],
-    picture: tuple[Picture, Picture] | None = None,
+    picture: tuple[Half, Half] | None = None,
 ) -> str:
     """The page. name: of the calibration, None where a finished film was checked by itself; picture: left
     and right eye of a frame of the footage."""

@@ -12,7 +12,7 @@ from autocal.report.figures_views import views
 from autocal.report.page import Figure, KeyFigure, Panel, Section, Verdict, page, write_page
 from autocal.report.page_parts import cautions
 from autocal.report.page_table import Cell, Entry, Table
-from autocal.report.pictures_views import Picture
+from autocal.report.pictures_views import Half
 from autocal.verify.compare import Comparison, zones
 from autocal.verify.compare_on import ClipFit
 from autocal.verify.compare_words import clip_sentence, sentence
@@ -29,7 +29,7 @@ class Compared:
 
 
 def compare_page(
-    name_a: str, a: Calibration, others: Sequence[Compared], picture: tuple[Picture, Picture] | None = None
+    name_a: str, a: Calibration, others: Sequence[Compared], picture: tuple[Half, Half] | None = None
 ) -> str:
     """The page. name_a, a: what the others are compared with; picture: left and right eye of a frame."""
     sections: list[Section] = []
@@ -83,7 +83,7 @@ def write_compare_report(
     return write_page(folder, compare_page(name_a, a, others, picture), overwrite=overwrite)
 
 
-def _views(name_a: str, a: Calibration, b: Compared, picture: tuple[Picture, Picture]) -> Section:
+def _views(name_a: str, a: Calibration, b: Compared, picture: tuple[Half, Half]) -> Section:
     from autocal.exchange.any_file import carried_over
 
     height, width = picture[0].shape[:2]

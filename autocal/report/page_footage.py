@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from autocal.footage.source import Footage
-from autocal.report.pictures_views import Picture
+from autocal.report.pictures_views import Half
 
 
 def one_picture(
     clips: Sequence[Path], *, swapped: bool, place: tuple[int, int] | None = None
-) -> tuple[Picture, Picture]:
-    """Left and right eye of one frame, in colour.
+) -> tuple[Half, Half]:
+    """Left and right eye of one frame.
 
     swapped: the left eye's picture is in the right half. place: clip and frame number; without it the
     sharpest and most textured of a few that are looked at. Raises FootageError as reading does.
@@ -24,8 +24,8 @@ def one_picture(
     return (second, first) if swapped else (first, second)
 
 
-def picture_of(footage: Footage, place: tuple[int, int] | None = None) -> tuple[Picture, Picture]:
-    """Left and right half of one frame, in colour; place as in `one_picture`."""
+def picture_of(footage: Footage, place: tuple[int, int] | None = None) -> tuple[Half, Half]:
+    """Left and right half of one frame; place as in `one_picture`."""
     if place is None:
         choice = footage.choose(1, burst=1).bursts[0]
         place = choice.clip, choice.indices[0]

@@ -33,9 +33,8 @@ from autocal.report.page_parts import arcmin, as_sentence, cautions, facts_of, p
 from autocal.report.page_table import Table
 from autocal.report.pictures_disparity import ZONES_DEG, FieldDisparity, field_disparity
 from autocal.report.pictures_matches import matches_picture
+from autocal.report.pictures_views import Half
 from autocal.report.verdict import comfort_level
-
-Picture = NDArray[Any]
 
 #: 95th percentile of vertical disparity, arcmin: `autocal.report.verdict.comfort_level` says whose.
 _COMFORTABLE, _FAIL = 8.0, 17.0
@@ -70,7 +69,7 @@ class SolveEvidence(Protocol):
     @property
     def rejected(self) -> SeenByBoth: ...
     @property
-    def picture(self) -> tuple[Picture, Picture]: ...
+    def picture(self) -> tuple[Half, Half]: ...
     @property
     def picture_frame(self) -> int: ...
 

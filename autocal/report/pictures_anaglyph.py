@@ -24,7 +24,7 @@ from autocal.report.pictures_style import (
     write_figure,
     write_text,
 )
-from autocal.report.pictures_views import Picture, cut_view, display_range, luminance, whole_view
+from autocal.report.pictures_views import Half, cut_view, display_range, whole_view
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -58,15 +58,15 @@ _CROPS: Final = (
 
 
 def anaglyph_sheet(
-    left: Picture, right: Picture, rig: Rig, *, title: str, subtitle: str = "", map_height: int = 4096
+    left: Half, right: Half, rig: Rig, *, title: str, subtitle: str = "", map_height: int = 4096
 ) -> Figure:
     """The sheet of one state of the rig.
 
-    left, right: each eye's half of the frame, (H, W) or RGB (H, W, 3), uint8 or uint16, the left
+    left, right: each eye's half of the frame, luma (H, W), uint8 or uint16, the left
     eye's first whichever half it came from. rig: what to map with: nominal lenses and no rotation
     for "before", `Calibration.view_rig` for "after". map_height: px for 180 degrees in the crops.
     """
-    halves = (luminance(left), luminance(right))
+    halves = (left, right)
     ranges = (display_range(halves[LEFT], rig.left), display_range(halves[RIGHT], rig.right))
     px_per_degree = map_height / 180
 
@@ -104,8 +104,8 @@ def anaglyph_sheet(
 
 def write_anaglyph_sheet(
     path: str | Path,
-    left: Picture,
-    right: Picture,
+    left: Half,
+    right: Half,
     rig: Rig,
     *,
     title: str,

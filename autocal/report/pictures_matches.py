@@ -20,11 +20,11 @@ from autocal.report.pictures_style import (
     write_figure,
     write_text,
 )
+from autocal.report.pictures_views import Half
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Picture = NDArray[Any]
 Ints = NDArray[np.int64]
 
 _REJECTED: Final = "#ff5fd2"
@@ -37,8 +37,8 @@ _DIMMED: Final = 0.5
 
 
 def matches_picture(
-    left: Picture,
-    right: Picture,
+    left: Half,
+    right: Half,
     used_left: Array,
     used_right: Array,
     vertical_arcmin: Array,
@@ -49,7 +49,7 @@ def matches_picture(
 ) -> Figure:
     """Both halves with the matches of that frame.
 
-    left, right: each eye's half, (H, W) or (H, W, 3), uint8 or uint16. used_left, used_right:
+    left, right: each eye's half, luma (H, W), uint8 or uint16. used_left, used_right:
     (n, 2), px in each half, with the vertical disparity (n,) that the calibration leaves them;
     rejected_left, rejected_right: (m, 2).
     """
@@ -73,8 +73,8 @@ def matches_picture(
 
 def write_matches_picture(
     path: str | Path,
-    left: Picture,
-    right: Picture,
+    left: Half,
+    right: Half,
     used_left: Array,
     used_right: Array,
     vertical_arcmin: Array,
@@ -108,14 +108,14 @@ def evenly_thinned(pixels: Array, most: int) -> Ints:
     return np.sort(np.argsort(turn, kind="stable")[:most])
 
 
-def _panel(figure: Figure, place: tuple[float, float, float, float], half: Picture) -> Any:
+def _panel(figure: Figure, place: tuple[float, float, float, float], half: Half) -> Any:
     import cv2
 
     height, width = half.shape[:2]
     side = (round(place[2]), round(place[3]))
     # As many pixels as are drawn, or what there is: all those of a large frame would take a second to draw.
     small = cv2.resize(half, side, interpolation=cv2.INTER_AREA) if width > side[0] else half
-    values = small.astype(np.float32).mean(axis=-1) if half.ndim == 3 else small.astype(np.float32)
+    values = small.astype(np.float32)
     low, high = np.quantile(values, [0.01, 0.995])
     shown = np.clip((values - low) / max(float(high - low), 1.0), 0, 1) * _DIMMED
     axes: Any = figure.add_axes(box(figure, *place))

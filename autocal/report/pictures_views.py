@@ -12,20 +12,11 @@ from autocal.geometry import Lens, Rig, direction_of_longitude_latitude
 from autocal.mapping import SourceMap, remap_half, source_map
 from autocal.matches import LEFT
 
-Picture = NDArray[Any]
+#: Luma of one eye's half of a frame, (H, W).
 Half = NDArray[Any]
 
-#: Rec. ITU-R BT.709-6, item 3.2: luma of R, G, B.
-_LUMA: Final = np.array([[0.2126, 0.7152, 0.0722]], dtype=np.float32)
 #: The darkest and brightest share of the picture that may clip when it is stretched for display.
 _CLIPPED_SHARE: Final = 0.005
-
-
-def luminance(picture: Picture) -> Half:
-    """One eye's half, grey or RGB, as luma in its own units and type."""
-    import cv2
-
-    return cv2.transform(picture, _LUMA) if picture.ndim == 3 else picture
 
 
 def display_range(half: Half, lens: Lens) -> tuple[float, float]:

@@ -96,11 +96,6 @@ class FilmReel(SideBySide):
         for dtype in (np.uint8, np.uint16):
             warm_up(dtype, self._plan.filter)
 
-    def colour(self, index: int) -> tuple[Picture, Picture]:
-        """Both halves in colour."""
-        left, right = super().colour(index)
-        return self._colour_through(left), self._colour_through(right)
-
     def close(self) -> None:
         """Close the reel."""
         self._pool.shutdown()
@@ -115,10 +110,6 @@ class FilmReel(SideBySide):
         seen = np.empty_like(half, order="C")
         remap_plane(half, self._plan, seen, bits=8 * half.itemsize, pool=self._pool)
         return seen
-
-    def _colour_through(self, half: Picture) -> Picture:
-        channels = (np.ascontiguousarray(half[..., channel]) for channel in range(half.shape[2]))
-        return np.stack([self._through(channel) for channel in channels], axis=-1)
 
 
 def _opened(number: int, files: Sequence[Path]) -> FilmReel:
