@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -96,18 +96,18 @@ def solve(
         chosen: list[tuple[int, float]] = []
         places: list[tuple[int, int]] = []
 
-        def bursts() -> Iterator[Sequence[StereoFrame]]:
-            for burst in footage.bursts(survey):
-                chosen.extend((frame.index, frame.time_s) for frame in burst)
-                places.extend((frame.clip, frame.index) for frame in burst)
-                yield burst
+        def noted(burst: Iterable[StereoFrame]) -> Iterator[StereoFrame]:
+            for frame in burst:
+                chosen.append((frame.index, frame.time_s))
+                places.append((frame.clip, frame.index))
+                yield frame
 
         from autocal.matching import match_bursts
 
         total = sum(len(burst.indices) for burst in survey.bursts)
         try:
             matched = match_bursts(
-                bursts(),
+                map(noted, footage.bursts(survey)),
                 (circle_of(circles[0], halves[0]), circle_of(circles[1], halves[1])),
                 halves,
                 rng=rng,

@@ -150,7 +150,7 @@ def test_deep_pictures_are_seen_in_their_own_depth(tmp_path: Path) -> None:
     film = write_video(tmp_path / "film.mkv", frames, "ffv1", "yuv420p10le")
     with open_film(film) as footage:
         assert footage.half_size == (128, 128)
-        halves = next(footage.bursts(footage.choose(2, burst=1)))[0].halves
+        halves = next(next(footage.bursts(footage.choose(2, burst=1)))).halves
         shown = footage.picture(0, 1)
     assert {half.dtype for half in halves} == {np.dtype(np.uint16)}
     assert {half.dtype for half in shown} == {np.dtype(np.uint16)}

@@ -178,7 +178,7 @@ def test_stills_of_different_standpoints_are_bursts_of_one(tmp_path: Path) -> No
         paths.append(tmp_path / f"view-{index}.png")
         cv2.imwrite(str(paths[-1]), scene(seed=index))
     with open_footage(paths) as footage:
-        bursts = list(footage.bursts(footage.choose(24)))
+        bursts = [list(burst) for burst in footage.bursts(footage.choose(24))]
     assert [len(burst) for burst in bursts] == [1, 1, 1, 1]
 
 

@@ -10,11 +10,15 @@ import numpy as np
 import OpenImageIO as oiio
 import pytest
 
-from autocal.footage import Footage, open_footage
+from autocal.footage import Footage, StereoFrame, open_footage
 from autocal.footage.orientation import Orientation, orientation_of_frame
 from tests.footage_clips import HALF, number_of, numbered, scene, write_video
 
 FRAMES = 12
+
+
+def bursts_read(footage: Footage, n_frames: int) -> list[list[StereoFrame]]:
+    return [list(burst) for burst in footage.bursts(footage.choose(n_frames))]
 
 
 def numbers_read(footage: Footage, n_frames: int, burst: int = 3) -> list[int]:
@@ -75,7 +79,7 @@ def test_luma_is_the_decoder_s_own(tmp_path: Path) -> None:
     frames = [scene(seed) for seed in (1, 1, 1)]
     clip = write_video(tmp_path / "lossless.mkv", frames, "ffv1", "yuv420p")
     with open_footage([clip]) as footage:
-        (burst,) = footage.bursts(footage.choose(3))
+        (burst,) = bursts_read(footage, 3)
     for frame, written in zip(burst, frames, strict=True):
         np.testing.assert_array_equal(np.hstack(frame.halves), written)
 
@@ -85,7 +89,7 @@ def test_ten_bits_fill_sixteen(tmp_path: Path) -> None:
     written = np.random.default_rng(3).integers(0, 1024, size=(HALF, 2 * HALF)).astype(np.uint16)
     clip = write_video(tmp_path / "deep.mkv", [written], "ffv1", "yuv420p10le")
     with open_footage([clip]) as footage:
-        ((frame,),) = footage.bursts(footage.choose(1))
+        ((frame,),) = bursts_read(footage, 1)
     read = np.hstack(frame.halves)
     assert read.dtype == np.uint16
     np.testing.assert_array_equal(read, written * 64)
@@ -102,7 +106,7 @@ def test_other_pixel_formats_give_luma(tmp_path: Path, pix_fmt: str) -> None:
         out.mux(stream.encode(source.reformat(format=pix_fmt)))
         out.mux(stream.encode(None))
     with open_footage([clip]) as footage:
-        ((frame,),) = footage.bursts(footage.choose(1))
+        ((frame,),) = bursts_read(footage, 1)
     read = np.hstack(frame.halves).astype(float)
     # A studio-range copy differs by a straight line, so compare as a correlation.
     assert np.corrcoef(read.ravel(), scene().ravel())[0, 1] > 0.999
@@ -118,7 +122,7 @@ def test_rotation_metadata_is_applied_and_noted(tmp_path: Path, rotation: int, t
     with open_footage([clip]) as footage:
         assert footage.half_size == (HALF, HALF)
         assert any("rotation" in note for note in footage.notes)
-        (burst,) = footage.bursts(footage.choose(3))
+        (burst,) = bursts_read(footage, 3)
         shown = footage.picture(0, 1)
     assert np.abs(np.hstack(burst[0].halves).astype(float) - numbered(3)).mean() < 3.0
     np.testing.assert_array_equal(np.hstack(shown), np.hstack(burst[1].halves))
@@ -206,7 +210,7 @@ def test_stills_of_every_kind(tmp_path: Path, name: str, kind: str, dtype: type)
     with open_footage([still]) as footage:
         assert footage.frame_rate is None
         assert any("one frame only" in note for note in footage.notes)
-        ((frame,),) = footage.bursts(footage.choose(24))
+        ((frame,),) = bursts_read(footage, 24)
         shown = np.hstack(footage.picture(0, 0))
     assert frame.halves[0].dtype == dtype
     read = np.hstack(frame.halves)
@@ -233,7 +237,7 @@ def test_scene_linear_values_far_apart_keep_their_contrast(tmp_path: Path) -> No
     codes = []
     for path in (dim, bright):
         with open_footage([path]) as footage:
-            ((frame,),) = footage.bursts(footage.choose(1))
+            ((frame,),) = bursts_read(footage, 1)
             codes.append(np.hstack(frame.halves).astype(float))
     step = codes[1] - codes[0]
     assert np.ptp(step) < 0.01 * np.ptp(codes[0]) + 4
@@ -245,7 +249,7 @@ def test_exif_orientation_is_applied(tmp_path: Path) -> None:
     rgb = np.repeat(scene()[..., None], 3, axis=2)
     still = write_still(tmp_path / "turned.tif", rgb[::-1, ::-1], orientation=3)
     with open_footage([still]) as footage:
-        ((frame,),) = footage.bursts(footage.choose(1))
+        ((frame,),) = bursts_read(footage, 1)
     np.testing.assert_array_equal(np.hstack(frame.halves), scene())
 
 
@@ -256,7 +260,7 @@ def test_numbered_sequences_by_list_folder_and_pattern(tmp_path: Path) -> None:
     listed = [tmp_path / f"shot.{index}.png" for index in range(8, 13)]
     for named in (listed, [tmp_path], [tmp_path / "shot.####.png"], [tmp_path / "shot.%04d.png"]):
         with open_footage(named) as footage:
-            bursts = list(footage.bursts(footage.choose(24)))
+            bursts = bursts_read(footage, 24)
             assert footage.files == tuple(listed)
         numbers = [number_of(frame.halves[0]) for burst in bursts for frame in burst]
         assert numbers == list(range(8, 13))
@@ -293,7 +297,7 @@ def test_several_clips_share_the_frames(tmp_path: Path) -> None:
     long = write_video(tmp_path / "long.mp4", [numbered(i, seed=1) for i in range(40)])
     with open_footage([short, long]) as footage:
         assert footage.frame_count == 48
-        bursts = list(footage.bursts(footage.choose(18)))
+        bursts = bursts_read(footage, 18)
     counts = [sum(len(burst) for burst in bursts if burst[0].clip == clip) for clip in (0, 1)]
     assert counts == [3, 15]
 

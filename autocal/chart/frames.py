@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from autocal.averaging import averaged_down
 from autocal.chart.board import Board, BoardView
 from autocal.chart.calibrate import Rejected
 from autocal.chart.detect import find_board
@@ -95,11 +96,9 @@ def _eight_bit(picture: Picture) -> Gray:
 
 
 def _shrunk(gray: Gray) -> NDArray[np.float32]:
-    import cv2
-
     scale = min(1.0, _SMALL_PX / max(gray.shape))
     size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
-    return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), dtype=np.float32) / 255.0
+    return averaged_down(gray, size).astype(np.float32) / np.float32(255.0)
 
 
 def _circles(

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from autocal.averaging import averaged_down
 from autocal.footage.survey import Picture, StereoFrame
 from autocal.footage.tone import as_unit
 
@@ -77,7 +78,7 @@ def shrunk(half: Picture, longer_side: int) -> Image:
     height, width = half.shape
     factor = min(1.0, longer_side / max(height, width))
     size = max(1, round(width * factor)), max(1, round(height * factor))
-    return as_unit(cv2.resize(half, size, interpolation=cv2.INTER_AREA))
+    return as_unit(averaged_down(half, size))
 
 
 def thumb(small: Image) -> Image:

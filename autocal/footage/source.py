@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
 
-import numpy as np
-
 from autocal.errors import FootageError
+from autocal.footage.ahead import Ahead
 from autocal.footage.halves import SideBySide, StereoReel, TwoFiles
 from autocal.footage.inputs import files_by_clip, files_named, is_still
 from autocal.footage.reel import Reel
 from autocal.footage.survey import Picture, Progress, StereoFrame, Survey
 
 _DIGEST_CHUNK_BYTES = 1 << 22
+#: Enough that decoding never waits for long; each of 8192x4096 in 10 bits holds 67 MB.
+_FRAMES_AHEAD = 3
 
 
 def open_footage(clips: Sequence[Path], *, left: Path | None = None, right: Path | None = None) -> Footage:
@@ -64,6 +67,7 @@ class Footage:
                     "read-outs one by one"
                 )
         self._own_notes: list[str] = []
+        self._reading: Ahead[tuple[int, StereoFrame]] | None = None
         if self.frame_count == 1:
             self._own_notes.append(
                 f"{self.files[0]}: one frame only: nothing can be followed over time, so the shape of the "
@@ -102,6 +106,7 @@ class Footage:
 
     def close(self) -> None:
         """Close every file."""
+        self._stop_reading()
         for clip in self._clips:
             clip.close()
 
@@ -119,29 +124,40 @@ class Footage:
         self._own_notes += [note for note in notes if note not in self._own_notes]
         return survey
 
-    def bursts(self, survey: Survey) -> Iterator[tuple[StereoFrame, ...]]:
-        """Decode the chosen bursts, one at a time, leaving out blank frames; a cut ends a burst."""
+    def bursts(self, survey: Survey) -> Iterator[Iterator[StereoFrame]]:
+        """Decode the chosen bursts, leaving out blank frames; a cut ends a burst.
+
+        The frames of a burst are to be taken before the next is asked for; a few are decoded ahead.
+        """
+        self._stop_reading()
+        self._reading = Ahead(self._frames(survey), _FRAMES_AHEAD)
+        for _, burst in groupby(self._reading, key=itemgetter(0)):
+            yield (frame for _, frame in burst)
+
+    def _frames(self, survey: Survey) -> Iterator[tuple[int, StereoFrame]]:
+        """Each frame with the number of its burst."""
         from autocal.footage.glimpse import GLIMPSE_PX, blankness, same_shot, shrunk, thumb
 
+        burst = 0
         for choice in survey.bursts:
-            burst: list[StereoFrame] = []
-            before = now = np.zeros(0, dtype=np.float32)
+            before = None
             for frame in self._clips[choice.clip].read(choice.indices):
                 small = [shrunk(half, GLIMPSE_PX) for half in frame.halves]
                 if any(blankness(half, frame.halves[0].dtype) for half in small):
                     continue
                 now = thumb(small[0])
-                if burst and not same_shot(before, now):
-                    yield tuple(burst)
-                    burst = []
-                burst.append(frame)
+                burst += before is None or not same_shot(before, now)
+                yield burst, frame
                 before = now
-            if burst:
-                yield tuple(burst)
+
+    def _stop_reading(self) -> None:
+        if self._reading is not None:
+            self._reading.close()
 
     def picture(self, clip: int, index: int) -> tuple[Picture, Picture]:
         """Luma of the two halves of one frame, (H, W), uint8 or uint16, to look at: scene-linear pictures
         are brightened for people. FootageError where it cannot be decoded."""
+        self._stop_reading()
         return self._clips[clip].shown(index).halves
 
     def digest(self) -> str:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from autocal.averaging import averaged_down
 from autocal.geometry import ImageCircle
 from autocal.geometry.lens import Array
 
@@ -60,7 +61,7 @@ def detection_image(luma: Luma, circle: ImageCircle, rim_px: float) -> Detection
     factor = min(1.0, DETECTION_DIAMETER / (2.0 * circle.radius))
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     scale = np.array([size[0] / width, size[1] / height])
-    reduced = _reduced(luma, size).astype(np.float32)
+    reduced = averaged_down(luma, size).astype(np.float32)
     lit = _disc(circle, scale, size, 0.0)
     pixels = normalised(reduced, lit, round(DETECTION_DIAMETER * _WINDOW_SHARE))
     usable = _disc(circle, scale, size, rim_px)
@@ -69,19 +70,6 @@ def detection_image(luma: Luma, circle: ImageCircle, rim_px: float) -> Detection
         glare = (reduced >= clipped).astype(np.uint8)
         usable[cv2.dilate(glare, np.ones((7, 7), np.uint8)) > 0] = 0
     return DetectionImage(pixels, usable, scale)
-
-
-def _reduced(luma: Luma, size: tuple[int, int]) -> Luma:
-    """The picture averaged down to `size` (width, height): by halves first, ten times as fast."""
-    while luma.shape[1] % 2 == 0 and luma.shape[0] % 2 == 0 and luma.shape[1] >= 2 * size[0]:
-        luma = _shrunk(luma, (luma.shape[1] // 2, luma.shape[0] // 2))
-    return luma if luma.shape[::-1] == size else _shrunk(luma, size)
-
-
-def _shrunk(luma: Luma, size: tuple[int, int]) -> Luma:
-    import cv2
-
-    return np.asarray(cv2.resize(luma, size, interpolation=cv2.INTER_AREA), dtype=luma.dtype)
 
 
 def normalised(picture: Floats, lit: Bytes, window: int) -> Bytes:

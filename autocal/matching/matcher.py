@@ -81,7 +81,7 @@ class Matched:
 
 
 def match_bursts(
-    bursts: Iterable[Sequence[Frame]],
+    bursts: Iterable[Iterable[Frame]],
     circles: tuple[ImageCircle, ImageCircle],
     lenses: Lenses,
     *,

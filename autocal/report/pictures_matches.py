@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from autocal.averaging import averaged_down
 from autocal.geometry.lens import Array
 from autocal.report.pictures_style import (
     BACKGROUND,
@@ -109,13 +110,10 @@ def evenly_thinned(pixels: Array, most: int) -> Ints:
 
 
 def _panel(figure: Figure, place: tuple[float, float, float, float], half: Half) -> Any:
-    import cv2
-
-    height, width = half.shape[:2]
+    height, width = half.shape
     side = (round(place[2]), round(place[3]))
     # As many pixels as are drawn, or what there is: all those of a large frame would take a second to draw.
-    small = cv2.resize(half, side, interpolation=cv2.INTER_AREA) if width > side[0] else half
-    values = small.astype(np.float32)
+    values = (averaged_down(half, side) if width > side[0] else half).astype(np.float32)
     low, high = np.quantile(values, [0.01, 0.995])
     shown = np.clip((values - low) / max(float(high - low), 1.0), 0, 1) * _DIMMED
     axes: Any = figure.add_axes(box(figure, *place))

@@ -83,8 +83,13 @@ def footage_pairs(
     return ClipPairs(pairs, half_size, notes, tuple(moments))
 
 
-def _noted(bursts: Iterable[Sequence[StereoFrame]], moments: list[Moment]) -> Iterator[Sequence[StereoFrame]]:
-    """The bursts as they come, each frame's origin appended to `moments`."""
+def _noted(bursts: Iterable[Iterable[StereoFrame]], moments: list[Moment]) -> Iterator[Iterator[StereoFrame]]:
+    """The bursts as they come; the origin of a frame that is taken is appended to `moments`."""
+
+    def taken(number: int, burst: Iterable[StereoFrame]) -> Iterator[StereoFrame]:
+        for frame in burst:
+            moments.append(Moment(frame.clip, frame.index, frame.time_s, number))
+            yield frame
+
     for number, burst in enumerate(bursts):
-        moments.extend(Moment(frame.clip, frame.index, frame.time_s, number) for frame in burst)
-        yield burst
+        yield taken(number, burst)
