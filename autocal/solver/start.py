@@ -25,6 +25,7 @@ from autocal.solver.prior import BASELINE_SIGMA, INDEPENDENT_CAUSES, ROTATION_SI
 
 _HYPOTHESES = 600
 _FEWEST_PAIRS = 30
+_ENOUGH_PAIRS = 2000  # to compare hypotheses by
 _FEWEST_LINKS = 20  # tracks that two frames must share before their poses are tied
 _ROUNDS = 12
 #: How well nominal lenses can describe real ones: any tighter, their misfit would pass for evidence and
@@ -65,7 +66,8 @@ def relative_start(pairs: EyePairs, rig: Rig, rng: np.random.Generator) -> Rig:
     turns = _solved(rows[samples][:, :, :3], -value[samples])
     turns = turns[(np.linalg.norm(turns, axis=1) < 4 * ROTATION_SIGMA)]
     turns = np.concatenate([np.zeros((1, 3)), turns])
-    misses = np.abs(value[None] + turns @ rows[:, :3].T) / np.linalg.norm(rows[:, :3], axis=1)
+    few = slice(None, None, -(-len(a) // _ENOUGH_PAIRS))
+    misses = np.abs(value[few] + turns @ rows[few, :3].T) / np.linalg.norm(rows[few, :3], axis=1)
     best = np.argmin(np.minimum(misses, np.deg2rad(0.5)).sum(axis=1))
     vector[:3] += _into_camera(rig, turns[best])
 
@@ -224,8 +226,7 @@ def _motion_between(
     steps = _small_steps(A[triples], y[triples])
     steps = np.concatenate([np.zeros((1, 6)), steps])
     few = rng.permutation(len(u))[:500]
-    left = y[few] - (steps @ A[few].reshape(-1, 6).T).reshape(-1, len(few), 3)
-    misses = np.sqrt((left**2).sum(axis=2))
+    misses = np.sqrt(sum((y[few, row] - steps @ A[few, row].T) ** 2 for row in range(3)))
     step = steps[np.argmin(np.minimum(misses, np.deg2rad(2.0)).sum(axis=1))]
     scale = np.deg2rad(2.0)
     for _ in range(10):
