@@ -125,14 +125,15 @@ class Footage:
         return survey
 
     def bursts(self, survey: Survey) -> Iterator[Iterator[StereoFrame]]:
-        """Decode the chosen bursts, leaving out blank frames; a cut ends a burst.
+        """The frames of the chosen bursts, blank ones left out; a cut ends a burst.
 
-        The frames of a burst are to be taken before the next is asked for; a few are decoded ahead.
+        The first few are decoded at once, and then always a few ahead. The frames of a burst are to be taken
+        before the next is asked for.
         """
         self._stop_reading()
         self._reading = Ahead(self._frames(survey), _FRAMES_AHEAD)
-        for _, burst in groupby(self._reading, key=itemgetter(0)):
-            yield (frame for _, frame in burst)
+        bursts = groupby(self._reading, key=itemgetter(0))
+        return ((frame for _, frame in burst) for _, burst in bursts)
 
     def _frames(self, survey: Survey) -> Iterator[tuple[int, StereoFrame]]:
         """Each frame with the number of its burst."""

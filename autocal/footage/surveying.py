@@ -5,7 +5,8 @@ Imported late, with OpenCV behind it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,11 +38,8 @@ def take_survey(
     chosen: list[FrameChoice] = []
     for number, (clip, share, plan) in enumerate(zip(clips, shares, plans, strict=True)):
         starts: list[int] = []
-        sharpest = 0.0
-        for candidates in plan:
-            best = _best_of(clip, candidates, sharpest, tally)
+        for best in _best_of_each(clip, plan, tally):
             if best is not None:
-                sharpest = max(sharpest, best.score)
                 starts.append(best.index)
             done += 1
             if progress:
@@ -75,20 +73,41 @@ def _places_to_look(clip: StereoReel, share: int, burst: int, notes: list[str]) 
     return [segment.candidates for segment in plan]
 
 
-def _best_of(clip: StereoReel, candidates: Sequence[int], sharpest: float, tally: _Tally) -> Glimpse | None:
-    """The best of the candidates that show anything; later ones are looked at only where it pays."""
-    best = None
-    for index in candidates:
-        frame = _look(clip, index)
-        if frame is None:
-            continue
-        seen = glimpse(frame)
-        tally.add(seen)
-        if seen.score >= 0 and (best is None or seen.score > best.score):
-            best = seen
-        if best is not None and sharpest and best.score >= _SHARP_ENOUGH * sharpest:
-            break
-    return best
+def _best_of_each(clip: StereoReel, plan: Sequence[Sequence[int]], tally: _Tally) -> Iterator[Glimpse | None]:
+    """The best candidate of every place that shows anything; the others are looked at only where it pays.
+
+    A thread decodes the next place's first candidate while this place's is judged.
+    """
+    sharpest = 0.0
+    with ThreadPoolExecutor(1) as decoder:
+
+        def look(index: int) -> Future[StereoFrame | None]:
+            return decoder.submit(_look, clip, index)
+
+        coming = None
+        for place, candidates in enumerate(plan):
+            looks = coming or look(candidates[0])
+            # Other than key frames are decoded on from where the clip is: not out of turn.
+            following = [places[0] for places in plan[place + 1 : place + 2] if places[0] in clip.key_frames]
+            coming = look(following[0]) if following else None
+            best = _glimpsed(looks.result(), tally)
+            for index in candidates[1:]:
+                if best is not None and sharpest and best.score >= _SHARP_ENOUGH * sharpest:
+                    break
+                other = _glimpsed(look(index).result(), tally)
+                if best is None or (other is not None and other.score > best.score):
+                    best = other
+            sharpest = max(sharpest, best.score if best else 0.0)
+            yield best
+
+
+def _glimpsed(frame: StereoFrame | None, tally: _Tally) -> Glimpse | None:
+    """A frame looked at and tallied; None where it shows nothing."""
+    if frame is None:
+        return None
+    seen = glimpse(frame)
+    tally.add(seen)
+    return seen if seen.score >= 0 else None
 
 
 def _look(clip: StereoReel, index: int) -> StereoFrame | None:

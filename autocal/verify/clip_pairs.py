@@ -65,10 +65,12 @@ def footage_pairs(
     moments: list[Moment] = []
     rig = carried_over(calibration, footage.half_size).rig
     survey = footage.choose(frames, burst=1)
+    bursts = footage.bursts(survey)  # already: the first are decoded meanwhile
     first, second = find_image_circles(survey)
     lenses = (rig.right, rig.left) if calibration.swapped else (rig.left, rig.right)
-    bursts = _noted(footage.bursts(survey), moments)
-    matched = match_bursts(bursts, (first.circle, second.circle), lenses, rng=rng, over_time=False)
+    matched = match_bursts(
+        _noted(bursts, moments), (first.circle, second.circle), lenses, rng=rng, over_time=False
+    )
     notes = (*footage.notes, *matched.notes)
     half_size = footage.half_size
     pairs = matched.matches.eye_pairs()
