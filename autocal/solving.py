@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Event
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -117,18 +119,20 @@ def solve(
                 progress=lambda done, found: tell("matches", min(done, total), total),
             )
             frame = _showing_frame(matched.matches)
-            with ThreadPoolExecutor(1) as beside:
+            with _beside() as (beside, given_up):  # the solver leaves a core idle
                 seen = beside.submit(footage.picture, *places[frame])
+                summed = beside.submit(footage.digest, given_up)
                 solution = _solved(matched.matches, prior, rng, options, tell)
-                picture = seen.result()
+                tell("digest", 0, 1)
+                picture, digest = seen.result(), summed.result()
+                tell("digest", 1, 1)
         except (MatchError, SolveError) as error:  # they know matches, not the files they came from
             raise type(error)(f"{_named(footage)}: {error}") from error
         if solution.swapped:
             picture = (picture[1], picture[0])
-        tell("digest", 0, 1)
         facts = Footage(
             files=tuple(str(path) for path in footage.files),
-            digest=footage.digest(),
+            digest=digest,
             frame_size=(2 * footage.half_size[0], footage.half_size[1]),
             frames=tuple(chosen),
             swapped=solution.swapped,
@@ -136,8 +140,19 @@ def solve(
             tracks=solution.matches.where(solution.inlier).tracks,
             notes=(*footage.notes, *matched.notes),
         )
-        tell("digest", 1, 1)
     return _assembled(solution, prior, facts, options, log, picture, frame)
+
+
+@contextmanager
+def _beside() -> Iterator[tuple[Executor, Event]]:
+    """A thread for work beside the block's; the event is set where the block ends in an exception."""
+    given_up = Event()
+    with ThreadPoolExecutor(1) as thread:
+        try:
+            yield thread, given_up
+        except BaseException:
+            given_up.set()
+            raise
 
 
 def _named(footage: OpenFootage) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
+from threading import Event
 
 import av
 import numpy as np
@@ -307,6 +308,9 @@ def test_digest_is_sha256_of_the_files(tmp_path: Path) -> None:
     clip = write_video(tmp_path / "a.mp4", [numbered(i) for i in range(2)])
     with open_footage([clip]) as footage:
         assert footage.digest() == hashlib.sha256(clip.read_bytes()).hexdigest()
+        nobody_waits = Event()
+        nobody_waits.set()
+        assert footage.digest(nobody_waits) == ""
 
 
 class _FrameWithUnknownSideData:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
+from threading import Event
 from types import TracebackType
 
 from autocal.errors import FootageError
@@ -161,13 +162,15 @@ class Footage:
         self._stop_reading()
         return self._clips[clip].shown(index).halves
 
-    def digest(self) -> str:
-        """SHA-256, in hexadecimal, over the contents of all files in order."""
+    def digest(self, given_up: Event | None = None) -> str:
+        """SHA-256, in hexadecimal, over the contents of all files in order; "" once nobody waits for it."""
         sha = hashlib.sha256()
         for path in self.files:
             with path.open("rb") as file:
                 while chunk := file.read(_DIGEST_CHUNK_BYTES):
                     sha.update(chunk)
+                    if given_up is not None and given_up.is_set():
+                        return ""
         return sha.hexdigest()
 
 
