@@ -29,6 +29,8 @@ FOLDS = 5  # one tile in so many is held out
 _SCALE = 4.0  # sigmas, of the loss that places held-out tracks
 _PLACING_SCALE = 10.0  # sigmas within which sights of a held-out track agree on its place
 _CLEARLY = 1.0  # standard errors by which a release must pay
+_MOST_GAINED = 1.0  # by one match, in the logarithm of its misfit
+_FARTHEST = 30.0  # times the typical misfit: what either predicts no better fits neither
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,28 +46,31 @@ class Holdout:
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """Log-misfits of held-out matches, summed up by tile: (tiles,) sums and (tiles,) counts."""
+    """How held-out matches, always the same ones in the same order, fit what is predicted of them.
 
-    sums: Array
-    counts: Array
+    misfit: (n,), square of the miss in sigmas; tile: (n,), where the match lies.
+    """
+
+    misfit: Array
+    tile: NDArray[np.int64]
 
     def __add__(self, other: Prediction) -> Prediction:
-        size = max(len(self.sums), len(other.sums))
-
-        def padded(values: Array) -> Array:
-            return np.pad(values, (0, size - len(values)))
-
-        return Prediction(padded(self.sums) + padded(other.sums), padded(self.counts) + padded(other.counts))
+        misfit, tile = (self.misfit, other.misfit), (self.tile, other.tile)
+        return Prediction(np.concatenate(misfit), np.concatenate(tile))
 
     def better_than(self, other: Prediction) -> bool:
         """Whether these predictions are better by more than chance would make them, tile by tile."""
-        gain = other.sums - self.sums
-        used = (self.counts + other.counts) > 0
-        gain = gain[used]
-        if len(gain) < 4:
+        # What moves by itself, or is wrongly matched, fits no rig, or by chance now one and now another: the
+        # first says nothing, the second no more than a good match does.
+        best = np.minimum(self.misfit, other.misfit)
+        fits = best <= _FARTHEST * np.median(best) if len(best) else np.zeros(0, dtype=bool)
+        gain = np.log1p(other.misfit[fits] / 2) - np.log1p(self.misfit[fits] / 2)
+        by_tile = np.bincount(self.tile[fits], weights=np.clip(gain, -_MOST_GAINED, _MOST_GAINED))
+        by_tile = by_tile[np.unique(self.tile[fits])]
+        if len(by_tile) < 4:
             return False
-        spread = float(gain.std(ddof=1)) * np.sqrt(len(gain))
-        return bool(gain.sum() > _CLEARLY * spread)
+        spread = float(by_tile.std(ddof=1)) * np.sqrt(len(by_tile))
+        return bool(by_tile.sum() > _CLEARLY * spread)
 
 
 def hold_out(matches: Matches, *, frames_too: bool, fold: int = 0) -> Holdout:
@@ -92,8 +97,7 @@ def hold_out(matches: Matches, *, frames_too: bool, fold: int = 0) -> Holdout:
 def predict_pairs(vector: Array, holdout: Holdout, rig: Rig) -> Prediction:
     """How well a parameter vector predicts the eye-to-eye pairs that were kept out."""
     miss = unseen_misses(vector, holdout.pairs, rig) / holdout.pairs.sigma_px
-    values = np.log1p(np.nan_to_num(miss, nan=1e3) ** 2 / 2)
-    return Prediction(*_by_tile(values, holdout.tile[holdout.pairs.left], _tiles(holdout)))
+    return Prediction(np.nan_to_num(miss, nan=1e3) ** 2, holdout.tile[holdout.pairs.left])
 
 
 def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig) -> Prediction:
@@ -107,8 +111,7 @@ def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig) -> Predi
         placed = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE, torch.Generator())
         placed = optimise(still, placed, GemanMcClure(_SCALE), nothing, steps=4, tolerance=1e-4).state
         r2 = squared_misfit(residuals(placed, part.seen), part.share).cpu().numpy()
-        values = np.log1p(r2 / 2)
-        prediction = prediction + Prediction(*_by_tile(values, holdout.tile[holdout.track], _tiles(holdout)))
+        prediction = prediction + Prediction(r2, holdout.tile[holdout.track])
     return prediction
 
 
@@ -117,13 +120,3 @@ def unseen_misses(vector: Array, pairs: EyePairs, rig: Rig) -> Array:
     turned = rig_from_vector(vector, rig)
     left, right = turned.directions(0, pairs.pixel_left), turned.directions(1, pairs.pixel_right)
     return sampson_miss(left, right) * 0.5 * (turned.left.focal_px + turned.right.focal_px)
-
-
-def _tiles(holdout: Holdout) -> int:
-    return int(holdout.tile.max(initial=0)) + 1
-
-
-def _by_tile(values: Array, tile: NDArray[np.int64], tiles: int) -> tuple[Array, Array]:
-    sums: Array = np.bincount(tile, weights=values, minlength=tiles).astype(np.float64)
-    counts: Array = np.bincount(tile, minlength=tiles).astype(np.float64)
-    return sums, counts

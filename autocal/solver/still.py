@@ -103,7 +103,7 @@ class _Fit:
 
     def folds(self, free: NDArray[np.bool_]) -> tuple[list[Array], Prediction]:
         """Each fold's vector, and how well they predict what they did not see."""
-        total = Prediction(np.zeros(0), np.zeros(0))
+        total = Prediction(np.zeros(0), np.zeros(0, dtype=np.int64))
         vectors = []
         for holdout in self.holdouts:
             seen = holdout.train[self.pairs.left] & holdout.train[self.pairs.right]
