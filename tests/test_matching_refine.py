@@ -163,6 +163,16 @@ def test_flat_and_nearly_flat_pictures_are_not_believed(level: int) -> None:
         assert np.isfinite(found.pixel).all()
 
 
+@pytest.mark.parametrize("wild", [np.nan, np.inf, -np.inf, 1e300, -3e10])
+def test_a_search_from_nowhere_finds_nothing(wild: float) -> None:
+    picture = smooth_picture(np.random.default_rng(0).integers(0, 256, (80, 80)).astype(np.uint8), 1)
+    patches = cut_patches(picture, np.full((2, 2), 40.0))
+    places = np.array([[wild, 40.0], [40.0, wild]])
+    with np.errstate(all="ignore"):
+        assert not align(patches, picture, places, np.tile(np.eye(2), (2, 1, 1))).good.any()
+        assert len(cut_patches(picture, places)) == 2
+
+
 def test_nothing_to_align_is_no_error() -> None:
     image = smooth_picture(np.zeros((60, 60), np.uint8), 1)
     patches = cut_patches(image, np.zeros((0, 2)))

@@ -15,6 +15,7 @@ import numpy as np
 from autocal.compiled import compiled
 
 _LARGEST_WINDOW = 160  # nodes along a side
+_NOWHERE = 1e9  # nodes
 _MORE = 0.15  # than is sampled at first: it may yet be stretched
 
 
@@ -82,6 +83,8 @@ def holds(window: Any, x: float, y: float, shape: Any, side: int) -> Any:
 def window_about(x: float, y: float, shape: Any, side: int, further: float) -> Any:
     """Nodes for `sample` about (x, y) and up to `further` from it: first column and row, columns, rows."""
     across, down = _reach(shape, side)
+    if not (abs(x) < _NOWHERE and abs(y) < _NOWHERE and across < _NOWHERE and down < _NOWHERE):
+        return 0, 0, 2, 2  # no number, or none that can be counted to
     columns = np.int64(min(2 * np.ceil((1 + _MORE) * across + further) + 2, _LARGEST_WINDOW))
     rows = np.int64(min(2 * np.ceil((1 + _MORE) * down + further) + 2, _LARGEST_WINDOW))
     return np.int64(np.floor(x)) - columns // 2 + 1, np.int64(np.floor(y)) - rows // 2 + 1, columns, rows
