@@ -4,7 +4,7 @@
 
 The bundled sample, scaled up to 24 frames of 8192x4096 HEVC with a key frame every 6, is made once and
 kept in ~/.cache/autocal-benchmarks: at 200 Mbit/s, near to what cameras record (common practice, no
-source), and at the encoder's usual quality; each with the encoder's usual preset and with its fastest,
+source), and at the encoder's usual quality; each with the encoder's default preset and with its fastest,
 which leaves out tools of the standard and so decodes faster too. For each, one after the other and each
 in a process of its own: the frames decoded and nothing else, and made arrays of RGB; `autocal solve CLIP
 --out DIR` as a person runs it, from start-up to the last picture; and where the time of it goes. Prints
@@ -32,7 +32,7 @@ from benchmarks.row import Row, print_rows
 
 SIZE, FRAMES = (8192, 4096), 24
 RATIO_BAR, MEMORY_BAR_GIB = 5.0, 3.0
-#: How the clips are called and made: quality and preset. x265: https://x265.readthedocs.io/en/stable/cli.html
+#: How the clips are called and made; x265: https://x265.readthedocs.io/en/stable/cli.html and presets.html.
 QUALITIES = {
     "200 Mbit/s": "bitrate=200000:vbv-maxrate=200000:vbv-bufsize=50000",
     "usual quality": "crf=28",
