@@ -62,6 +62,8 @@ def whole_folder(out: Path, *, overwrite: bool = False) -> Iterator[Path]:
                 made.replace(out / made.name)
         else:
             beside.rename(out)
+    except OutputError as problem:  # it names a file by where it lies until all are there
+        raise OutputError(str(problem).replace(str(beside), str(out))) from problem
     except OSError as problem:
         raise OutputError(f"{out} could not be written: {problem.strerror or problem}") from problem
     finally:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import re
 import shutil
 import signal
 import subprocess
@@ -13,6 +16,8 @@ import cv2
 import numpy as np
 import pytest
 
+from autocal.errors import OutputError
+from autocal.whole_file import whole_file, whole_folder
 from samples.clip import write_random_clip
 from samples.motions import walk
 from samples.rigs import random_rig
@@ -236,3 +241,15 @@ def test_ctrl_c_leaves_nothing_behind(tmp_path: Path, clip: Path) -> None:
     assert "stopped" in err
     assert "Traceback" not in err
     assert [path.name for path in tmp_path.iterdir()] == ["walk.mp4"]
+
+
+def test_a_file_that_cannot_be_written_is_called_by_the_name_it_was_to_have(tmp_path: Path) -> None:
+    """Not by that of the hidden folder which holds the files until all are there."""
+    out = tmp_path / "calibrated"
+    with (
+        pytest.raises(OutputError, match=f"^{re.escape(str(out / 'after.png'))} could not be written"),
+        whole_folder(out) as folder,
+        whole_file(folder / "after.png"),
+    ):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    assert list(tmp_path.iterdir()) == []
