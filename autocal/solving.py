@@ -96,13 +96,11 @@ def solve(
         options = with_start_as_filmed(options, footage.half_size)
         halves = half_lenses(footage.half_size, circles, options, log)
         prior = prior_of(halves, circles, options, log)
-        chosen: list[tuple[int, float]] = []
-        places: list[tuple[int, int]] = []
+        taken: list[tuple[int, int, float]] = []  # clip, index and time of each frame
 
         def noted(burst: Iterable[StereoFrame]) -> Iterator[StereoFrame]:
             for frame in burst:
-                chosen.append((frame.index, frame.time_s))
-                places.append((frame.clip, frame.index))
+                taken.append((frame.clip, frame.index, frame.time_s))
                 yield frame
 
         from autocal.matching import match_bursts
@@ -120,7 +118,7 @@ def solve(
             )
             frame = _showing_frame(matched.matches)
             with _beside() as (beside, given_up):  # the solver leaves a core idle
-                seen = beside.submit(footage.picture, *places[frame])
+                seen = beside.submit(footage.picture, *taken[frame][:2])
                 summed = beside.submit(footage.digest, given_up)
                 solution = _solved(matched.matches, prior, rng, options, tell)
                 tell("digest", 0, 1)
@@ -134,7 +132,7 @@ def solve(
             files=tuple(str(path) for path in footage.files),
             digest=digest,
             frame_size=(2 * footage.half_size[0], footage.half_size[1]),
-            frames=tuple(chosen),
+            frames=tuple((index, time_s) for _, index, time_s in taken),
             swapped=solution.swapped,
             observations=int(solution.inlier.sum()),
             tracks=solution.matches.where(solution.inlier).tracks,

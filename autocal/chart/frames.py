@@ -10,7 +10,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from autocal.averaging import averaged_down
 from autocal.chart.board import Board, BoardView
 from autocal.chart.calibrate import Rejected
 from autocal.chart.detect import find_board
@@ -22,7 +21,6 @@ Gray = NDArray[np.uint8]
 Progress = Callable[[str, int, int], None]
 
 _MOST_FRAMES_OF_A_CLIP: Final = 40
-_SMALL_PX: Final = 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,6 +55,7 @@ def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | 
     read, sizes differ, or no frame shows the board.
     """
     from autocal.footage import open_footage
+    from autocal.footage.glimpse import GLIMPSE_PX, shrunk
 
     names: list[str] = []
     views: list[BoardView] = []
@@ -73,7 +72,7 @@ def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | 
                 names.append(file.name if count == 1 else f"{file.name} frame {index}")
                 for eye, picture in enumerate(footage.picture(0, int(index))):
                     gray = _eight_bit(picture)
-                    small[eye].append(_shrunk(gray))
+                    small[eye].append(shrunk(gray, GLIMPSE_PX))
                     view = find_board(gray, board, frame, eye)
                     if view is None:
                         missing.append(Rejected(frame, eye, "the board is not seen whole"))
@@ -93,12 +92,6 @@ def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | 
 
 def _eight_bit(picture: Picture) -> Gray:
     return picture if picture.dtype == np.uint8 else (picture >> 8).astype(np.uint8)
-
-
-def _shrunk(gray: Gray) -> NDArray[np.float32]:
-    scale = min(1.0, _SMALL_PX / max(gray.shape))
-    size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
-    return averaged_down(gray, size).astype(np.float32) / np.float32(255.0)
 
 
 def _circles(

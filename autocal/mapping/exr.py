@@ -1,7 +1,7 @@
 """The ST map as an OpenEXR file: 32-bit float, lossless, and saying in its header what it means.
 
 Channels: R = u, G = v, B = 0, A = 1 inside the lens and 0 outside. B carries nothing: some
-compositing nodes only take RGBA, and zeros cost next to nothing. Half floats step by 4 px at
+compositing nodes only take RGBA, and zeros take next to no room. Half floats step by 4 px at
 8192 px, so they are never written; nor are PXR24, B44 and DWA, which lose precision. PIZ is
 lossless, read by every compositing program, and makes these maps a quarter smaller than ZIP does.
 """
