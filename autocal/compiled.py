@@ -16,6 +16,9 @@ def compiled(*, any_order: bool = False) -> Callable[[Callable[..., Any]], Any]:
     options: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
     if any_order:
         options["fastmath"] = {"reassoc", "contract", "nsz"}
+        # What is called becomes part of its caller: else the run that compiles would call a loop compiled by
+        # itself, all later ones the copy kept with the caller, and the two may sum in different orders.
+        options["forceinline"] = True
 
     def compile_(function: Callable[..., Any]) -> Any:
         try:

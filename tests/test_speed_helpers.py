@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 from typing import Any
 
 import numba
@@ -17,9 +19,15 @@ from autocal.compiled import compiled
 from autocal.loading import loading
 
 
-def said(code: str, *arguments: str) -> str:
+def said(code: str, *arguments: str, **environment: str) -> str:
     """What a Python of its own prints; an error, or a word on stderr, fails."""
-    ran = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
+    ran = subprocess.run(
+        [sys.executable, "-c", code, *arguments],
+        env={**os.environ, **environment},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     assert not ran.stderr
     return ran.stdout
 
@@ -40,6 +48,22 @@ def test_a_compiled_function_works_where_nothing_can_be_kept(monkeypatch: pytest
     monkeypatch.setattr(autocal.compiled, "njit", njit)
     assert compiled()(twice)(2.5) == 5.0
     assert asked == [True, False]
+
+
+def test_the_run_that_compiles_finds_what_all_later_ones_find(tmp_path: Path) -> None:
+    code = (
+        "import numpy as np\n"
+        "from autocal.matching.patches import cut_patches, smooth_picture\n"
+        "from autocal.matching.refine import align\n"
+        "rng = np.random.default_rng(5)\n"
+        "picture = smooth_picture(rng.integers(90, 160, (120, 120)).astype(np.uint8), 2)\n"
+        "place = rng.uniform(40, 80, (20, 2))\n"
+        "found = align(cut_patches(picture, place), picture, place + 0.4, np.tile(np.eye(2), (20, 1, 1)))\n"
+        "print(found.pixel.tobytes().hex(), found.sigma_px.tobytes().hex())"
+    )
+    first, later = (said(code, NUMBA_CACHE_DIR=str(tmp_path)) for _ in range(2))
+    assert list(tmp_path.rglob("*align_patches*.nbc"))
+    assert first == later
 
 
 def test_modules_are_loaded_while_the_block_runs() -> None:
