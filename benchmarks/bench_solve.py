@@ -28,6 +28,7 @@ from typing import Any
 
 import av
 
+from autocal.cores import cores
 from benchmarks.row import Row, print_rows
 
 SIZE, FRAMES = (8192, 4096), 24
@@ -106,7 +107,7 @@ def decode(path: Path, into: str = "") -> None:
     with av.open(str(path)) as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
-        stream.codec_context.thread_count = os.cpu_count() or 1
+        stream.codec_context.thread_count = cores()
         frames = 0
         for frame in container.decode(stream):
             frames += 1

@@ -5,7 +5,6 @@ Imported late: PyAV takes its time to load.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +15,7 @@ import numpy as np
 from av.stream import Discard
 from numpy.typing import NDArray
 
+from autocal.cores import cores
 from autocal.errors import DamagedFilmError, FootageError
 from autocal.footage.orientation import UPRIGHT, orientation_of_frame
 from autocal.footage.reel import ReelFrame
@@ -227,7 +227,7 @@ def _open(path: Path, thread_type: str = "AUTO", options: dict[str, str] | None 
     stream = container.streams.video[0]
     stream.thread_type = thread_type
     # Each thread holds frames of its own: 100 MB for one of 8192x4096 in 10 bits.
-    stream.codec_context.thread_count = min(os.cpu_count() or 1, _MOST_THREADS)
+    stream.codec_context.thread_count = min(cores(), _MOST_THREADS)
     if options:
         stream.codec_context.options = options
     for other in container.streams:

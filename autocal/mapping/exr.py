@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
@@ -19,6 +18,7 @@ from typing import Any, Final
 import numpy as np
 
 from autocal.calibration import Calibration
+from autocal.cores import cores
 from autocal.errors import CalibrationFileError, OutputError
 from autocal.image_library import reason
 from autocal.mapping.stmap import Float32, Mask, Source, StMap
@@ -64,7 +64,7 @@ def write_st_map(
         "type": OpenEXR.scanlineimage,
         **header_of(st_map, calibration),
     }
-    OpenEXR.set_global_thread_count(os.cpu_count() or 1)
+    OpenEXR.set_global_thread_count(cores())
     with whole_file(path, overwrite=overwrite) as beside:
         try:
             OpenEXR.File(header, _channels(st_map)).write(str(beside))
@@ -161,7 +161,7 @@ def _opened(path: str | Path) -> Any:
 def _read_pixels(path: str | Path, width: int, height: int) -> tuple[Float32, Float32, Mask]:
     shape = (height, width)
     u, v, valid = np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.bool_)
-    workers = os.cpu_count() or 1
+    workers = cores()
 
     def every_nth_strip(first: int) -> None:
         source = _opened(path)

@@ -14,7 +14,6 @@ There is no written standard; this is common practice in compositing.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocal.calibration import Calibration
+from autocal.cores import cores
 from autocal.errors import LensError, OutputError
 from autocal.geometry.halfequirect import direction_of_longitude_latitude
 from autocal.geometry.lens import Array, Lens
@@ -185,7 +185,7 @@ def _for_each_band(rig: Rig, eye: int, size: Size, use: _BandUser) -> None:
         finish(slice(0, height), np.moveaxis(exact, -1, 1))
         return
     spline = pixel_spline(smooth, size)
-    workers = os.cpu_count() or 1
+    workers = cores()
 
     def every_nth_band(first: int) -> None:
         memory = spline.scratch(_BAND)
