@@ -216,6 +216,18 @@ def test_a_dim_eye_and_noise_only_cost_precision(take: Take) -> None:
     assert np.mean(np.abs(miss) > 1.5) < 0.02
 
 
+def test_noise_as_large_as_the_texture_leaves_hundreds_of_matches(take: Take) -> None:
+    rng = np.random.default_rng(0)
+    left, right = (
+        np.clip(np.rint(8 + 0.1 * half + rng.normal(0, 3, half.shape)), 0, 255).astype(np.uint8)
+        for half in take.moments[0].halves
+    )
+    miss, _ = _eye_misses(take, take.matched([[Moment((left, right))]]).matches)
+    assert len(miss) > 500
+    assert robust_spread(miss) < 0.2
+    assert np.mean(np.abs(miss) > 1.5) < 0.01
+
+
 def test_swapped_halves_are_matched_all_the_same(take: Take) -> None:
     """Which half is which eye is not decided here."""
     swapped = Moment(take.moments[0].halves[::-1])

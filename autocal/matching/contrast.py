@@ -22,7 +22,9 @@ Floats = NDArray[np.float32]
 Luma = NDArray[np.unsignedinteger[Any]]
 
 #: Diameter of the image circle, px, in the reduced picture that points are found in.
-DETECTION_DIAMETER = 720.0
+DETECTION_DIAMETER = 540.0
+#: Gaussian, reduced px. What is finer is mostly noise, and found again in the other eye least often.
+_SMOOTHING = 1.0
 _WINDOW_SHARE = 1 / 20  # side of the normalisation window over the circle's diameter
 #: Grey level of the local mean; grey levels a local standard deviation, and what they tend to.
 _GREY, _SPAN, _REACH = 128.0, 40.0, 126.0
@@ -73,7 +75,7 @@ def detection_image(luma: Luma, circle: ImageCircle, rim_px: float) -> Detection
 
 
 def normalised(picture: Floats, lit: Bytes, window: int) -> Bytes:
-    """Local mean to middle grey, local standard deviation to a fixed span, noise not blown up.
+    """Smoothed; local mean to middle grey, local standard deviation to a fixed span, noise not blown up.
 
     picture: (h, w) float32; lit: (h, w), above zero where the picture counts. Means are taken
     over the lit part alone, so that the rim of the image circle leaves no edge.
@@ -81,12 +83,14 @@ def normalised(picture: Floats, lit: Bytes, window: int) -> Bytes:
     import cv2
 
     weight = (lit > 0).astype(np.float32)
+    floor = 2.0 * noise_level(picture, weight) + 1e-3 * float(np.ptp(picture)) + 1e-6
+    within = np.maximum(cv2.GaussianBlur(weight, (0, 0), _SMOOTHING), 1e-3)
+    picture = (cv2.GaussianBlur(picture * weight, (0, 0), _SMOOTHING) / within).astype(np.float32)
     box = (window | 1, window | 1)
     share = np.maximum(cv2.blur(weight, box), 1e-3)
     mean = cv2.blur(picture * weight, box) / share
     centred = (picture - mean) * weight
     variance = cv2.blur(centred * centred, box) / share
-    floor = 2.0 * noise_level(picture, weight) + 1e-3 * float(np.ptp(picture)) + 1e-6
     # Bent towards black and white, not cut off: the brightest of a bright blob stays its peak.
     deviations = centred / np.sqrt(variance + floor * floor)
     out = _GREY + _REACH * np.tanh(deviations * (_SPAN / _REACH))

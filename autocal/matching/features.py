@@ -51,7 +51,7 @@ def find_features(image: DetectionImage, lens: Lens, most: int = _USUAL_POINTS) 
     keypoints = sift.detect(image.pixels, image.mask)
     if not keypoints:
         return Features(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 128), np.float32), np.zeros(0))
-    reduced = np.array([k.pt for k in keypoints])
+    reduced = np.asarray(cv2.KeyPoint.convert(keypoints), dtype=np.float64)
     strength = np.array([k.response for k in keypoints])
     pixel = image.full_from_reduced(reduced)
     bearing = lens.unproject(pixel)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from autocal.geometry.lens import Array
 from autocal.matching.contrast import Bytes, DetectionImage, Floats
 
-_WINDOW = (17, 17)
+_WINDOW = (13, 13)
 _LEVELS = 4
 _RETURN_PX = 0.7  # reduced px
 

@@ -21,10 +21,11 @@ from autocal.matches import LEFT, RIGHT, Ints, Matches
 from autocal.matching import diagnosis
 from autocal.matching.contrast import DetectionImage, Luma
 from autocal.matching.features import Features, find_features
+from autocal.matching.fineness import spacing_for_noise
 from autocal.matching.follow import follow
 from autocal.matching.guided import Link, link_eyes
 from autocal.matching.memory import RECENT, Lead, earlier_links, place_in_world, proposals
-from autocal.matching.patches import cut_patches
+from autocal.matching.patches import cut_patches, sample_spacing
 from autocal.matching.refine import align
 from autocal.matching.sights import (
     EyeSights,
@@ -33,6 +34,7 @@ from autocal.matching.sights import (
     common_rows,
     epipolar_inliers,
     eye_misses,
+    references,
     sigma_floor,
     thinned,
     without_disagreement,
@@ -50,7 +52,7 @@ _FOLLOWED_SHARE = 0.35  # fewer points than this followed: too much moves, searc
 _ENOUGH_SIGHTS = 32_000  # in all frames; beyond them errors of the lens model remain
 _FEWEST_FOLLOWED, _MOST_FOLLOWED = 400, 1400  # tracks carried through a burst
 _POINTS_A_TRACK = 2.3  # points looked for, for each track that is wanted: half of them match nothing
-_PLENTY, _PAYS = 0.7, 1.35  # matches between the eyes per track wanted; the gain more points must bring
+_PLENTY, _PAYS = 1.0, 1.35  # matches between the eyes per track wanted; the gain more points must bring
 _MOST_POINTS = 5200  # tried where few match
 _RENEW_BELOW, _RENEW_STRETCH = 0.93, 1.35
 _STILL_PX, _SHOULD_MOVE_PX = 0.6, 8.0
@@ -128,6 +130,7 @@ class _Matcher:
         self.workers, self.over_time = workers, over_time
         self.wanted = int(np.clip(_ENOUGH_SIGHTS / (2 * frames), _FEWEST_FOLLOWED, _MOST_FOLLOWED))
         self.points, self.settled = round(_POINTS_A_TRACK * self.wanted), False
+        self.spacing = max(sample_spacing(2 * circle.radius) for circle in circles)
         self.table = TrackTable()
         self.leads: list[Lead] = []
         self.eye_pairs: list[int] = []
@@ -141,14 +144,17 @@ class _Matcher:
 
     def meet(self, halves: Sequence[Luma], *, leads: bool) -> None:
         """Take in the next frame; `leads`: it is the first of a burst."""
-        left, right = self.workers.map(
-            lambda e: prepare_view(halves[e], self.circles[e], self.lenses[e]), _EYES
-        )
-        views = (left, right)
+        views = self._prepared(halves)
         if leads or not self._followed(views):
             self._search(views)
-        self._last = (left.detection, right.detection)
+        self._last = (views[LEFT].detection, views[RIGHT].detection)
         self.frames += 1
+
+    def _prepared(self, halves: Sequence[Luma]) -> tuple[View, View]:
+        left, right = self.workers.map(
+            lambda e: prepare_view(halves[e], self.circles[e], self.lenses[e], self.spacing), _EYES
+        )
+        return left, right
 
     def result(self) -> Matched:
         """Everything found, once all frames were met."""
@@ -172,14 +178,16 @@ class _Matcher:
 
     def _search(self, views: tuple[View, View]) -> None:
         features, stereo = self._eyes_linked(views)
-        left, right = features
+        if not self.leads and self._coarsened(views, features, stereo):
+            views = self._prepared([view.smooth.luma for view in views])
+            features, stereo = self._eyes_linked(views)
         if stereo.epipolar is not None:
             self.R_eyes = stereo.epipolar.R
         met = self.leads if self.over_time else []
         earlier = earlier_links(met, features, self.rng, self.device, self.workers)
         R_world, root = place_in_world(self.leads, earlier, self.R_eyes)
         ways = [_eye_proposals(stereo), *(proposals(self.leads, item, self.table) for item in earlier)]
-        self.leads.append(Lead(features, (_no_tracks(left), _no_tracks(right)), R_world, root))
+        self.leads.append(Lead.met(features, R_world, root))
         track, point = join(ways)
         continued = self._continue_tracks(views, track[track >= 0], point[track >= 0])
         begun = self._begin_tracks(views, point[track < 0])
@@ -196,6 +204,13 @@ class _Matcher:
         self._forget()
         self._misses.append(eye_misses(sights, self.lenses, self.R_eyes))
         self._sights = thinned(sights, self.lenses, self.wanted)
+
+    def _coarsened(self, views: tuple[View, View], features: tuple[Features, Features], stereo: Link) -> bool:
+        """Whether noise asks for patches sampled less finely than they were until now."""
+        before = self.spacing
+        left, right = features[LEFT].pixel[stereo.pairs.a], features[RIGHT].pixel[stereo.pairs.b]
+        self.spacing = spacing_for_noise(views, left, right, stereo.R)
+        return self.spacing > before
 
     def _eyes_linked(self, views: tuple[View, View]) -> tuple[tuple[Features, Features], Link]:
         """Points of both eyes and their matches.
@@ -294,7 +309,7 @@ class _Matcher:
         good = good[epipolar_inliers(left[good], found.pixel[good], self.lenses, self.R_eyes)]
         tracks = self.table.add(patches[good], self._view_number(LEFT), left[good])
         begun = (
-            _references(tracks, both[good, LEFT], left[good]),
+            references(tracks, both[good, LEFT], left[good]),
             Sights(
                 tracks,
                 both[good, RIGHT],
@@ -317,7 +332,7 @@ class _Matcher:
             pixel = lead.features[eye].pixel[free]
             tracks = self.table.add(cut_patches(views[eye].smooth, pixel), self._view_number(eye), pixel)
             lead.track_of_point[eye][free] = tracks
-            self._observe(_references(tracks, free, pixel), eye)
+            self._observe(references(tracks, free, pixel), eye)
 
     def _forget(self) -> None:
         """Patches are kept of recent leads, and of older points that proved themselves."""
@@ -378,16 +393,6 @@ class _Matcher:
         self.observations += int(np.count_nonzero(np.isfinite(sights.sigma_px)))
 
 
-def _references(tracks: Ints, source: Ints, pixel: Array) -> Sights:
-    """Sights that define their tracks: their sigma follows from those measured against them."""
-    unknown = np.full(len(tracks), np.nan)
-    return Sights(tracks, source, pixel, np.tile(np.eye(2), (len(tracks), 1, 1)), unknown, unknown)
-
-
 def _eye_proposals(link: Link) -> Proposals:
     point = np.column_stack([link.pairs.a, link.pairs.b])
     return Proposals(np.full(len(point), -1), point, link.pairs.similarity)
-
-
-def _no_tracks(features: Features) -> Ints:
-    return np.full(len(features), -1)

@@ -35,6 +35,12 @@ class Lead:
     R_world: tuple[Array, Array]
     root: int
 
+    @staticmethod
+    def met(features: tuple[Features, Features], R_world: tuple[Array, Array], root: int) -> Lead:
+        """One of which no point has a track yet."""
+        left, right = (np.full(len(points), -1) for points in features)
+        return Lead(features, (left, right), R_world, root)
+
 
 @dataclass(frozen=True, eq=False)
 class EarlierLink:

@@ -65,6 +65,12 @@ class Sights:
         )
 
 
+def references(tracks: Ints, source: Ints, pixel: Array) -> Sights:
+    """Sights that define their tracks: their sigma follows from those measured against them."""
+    unknown = np.full(len(tracks), np.nan)
+    return Sights(tracks, source, pixel, np.tile(np.eye(2), (len(tracks), 1, 1)), unknown, unknown)
+
+
 EyeSights = tuple[Sights, Sights]
 Lenses = tuple[Lens, Lens]
 

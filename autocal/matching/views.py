@@ -9,7 +9,7 @@ import numpy as np
 from autocal.geometry import ImageCircle, Lens
 from autocal.geometry.lens import Array
 from autocal.matching.contrast import DetectionImage, Luma, detection_image
-from autocal.matching.patches import HALF_WINDOW, SmoothPicture, sample_spacing, smooth_picture
+from autocal.matching.patches import HALF_WINDOW, SmoothPicture, smooth_picture
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,9 +21,11 @@ class View:
     lens: Lens
 
 
-def prepare_view(luma: Luma, circle: ImageCircle, lens: Lens) -> View:
-    """Prepare one eye's half (H, W). Patches must fit in the circle: that sets the margin."""
-    spacing = sample_spacing(2.0 * circle.radius)
+def prepare_view(luma: Luma, circle: ImageCircle, lens: Lens, spacing: int) -> View:
+    """Prepare one eye's half (H, W), for patches with samples `spacing` px apart.
+
+    Patches must fit in the circle: that sets the margin.
+    """
     rim_px = (HALF_WINDOW + 2) * spacing
     return View(detection_image(luma, circle, rim_px), smooth_picture(luma, spacing), lens)
 
