@@ -9,7 +9,7 @@ import pytest
 import torch
 
 from autocal.geometry.parameters import NAMES, vector_from_rig
-from autocal.solver.bundle import Observations, State
+from autocal.solver.bundle import Observations, State, linearise, point_prior
 from autocal.solver.influence import overbearing, pulls_of_pairs
 from autocal.solver.levenberg import Problem, optimise
 from autocal.solver.loss import Squares
@@ -92,3 +92,21 @@ def test_a_near_pair_that_lies_about_its_distance_is_let_go(settled: tuple[Probl
     kept = settle(wrong, state, FREE)
     assert not kept.inlier[wrong.seen.point == chosen].any()
     assert not overbearing(problem, state, FREE)[chosen]
+
+
+def test_points_come_to_rest_also_where_the_cameras_do_not(settled: tuple[Problem, State]) -> None:
+    """Sigmas weigh what pulls at the cameras; what still pulls at the points would pass for that."""
+    problem, state = settled
+    tangled = replace(state, position=state.position + 0.2 * torch.arange(3.0)[:, None])
+    done = settle(problem, tangled, FREE, rounds=1, steps=1)
+    assert not done.outcome.converged
+    final = done.outcome.state
+    inner = restrict(problem, done.inlier, len(final.point)).with_noise(done.noise)
+    lin = linearise(final, inner.seen)
+    prior, prior_slope = point_prior(final)
+    slope = prior[:, None] * prior_slope
+    slope.index_add_(0, inner.seen.point, (lin.by_point * lin.residual).sum(dim=1).T)
+    curvature = prior_slope**2
+    curvature.index_add_(0, inner.seen.point, (lin.by_point**2).sum(dim=1).T)
+    assert len(inner.seen) > 100
+    assert (slope.abs() / curvature.sqrt().clamp_min(1.0)).max() < 0.05

@@ -7,7 +7,7 @@ that the others made; what its sights then miss by is a prediction.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import torch
@@ -19,9 +19,9 @@ from autocal.geometry.parameters import rig_from_vector
 from autocal.geometry.rig import Rig
 from autocal.matches import EyePairs, Matches
 from autocal.solver.bundle import State, residuals
-from autocal.solver.levenberg import Problem, optimise, squared_misfit
+from autocal.solver.levenberg import Problem, squared_misfit
 from autocal.solver.loss import GemanMcClure
-from autocal.solver.robust import restrict
+from autocal.solver.robust import placed, restrict
 from autocal.solver.triangulate import retriangulated
 
 _TILES_ACROSS = 10
@@ -106,11 +106,9 @@ def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig) -> Predi
     if holdout.track.any():
         rows = torch.as_tensor(holdout.track, device=problem.seen.sigma.device)
         part = restrict(problem, rows, len(state.point))
-        nothing = torch.zeros(len(state.vector), dtype=torch.bool, device=rows.device)
-        still = replace(part, fixed_frames=torch.ones_like(part.fixed_frames))
-        placed = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE, torch.Generator())
-        placed = optimise(still, placed, GemanMcClure(_SCALE), nothing, steps=4, tolerance=1e-4).state
-        r2 = squared_misfit(residuals(placed, part.seen), part.share).cpu().numpy()
+        state = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE, torch.Generator())
+        state = placed(part, state, GemanMcClure(_SCALE), steps=4, tolerance=1e-4)
+        r2 = squared_misfit(residuals(state, part.seen), part.share).cpu().numpy()
         prediction = prediction + Prediction(r2, holdout.tile[holdout.track])
     return prediction
 
