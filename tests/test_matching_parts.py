@@ -21,7 +21,7 @@ from autocal.matching.contrast import DETECTION_DIAMETER, clipped_level, detecti
 from autocal.matching.features import find_features, spread_over_sphere
 from autocal.matching.pairs import Reach, guided_pairs, mutual_pairs
 from autocal.matching.tracks import Proposals, TrackTable, join
-from autocal.matching.views import predicted_shape
+from autocal.matching.views import predicted_warp
 
 Array = NDArray[np.float64]
 
@@ -293,15 +293,26 @@ def test_essential_miss_tells_true_from_false_for_any_motion() -> None:
     assert np.mean(miss[:60] > np.deg2rad(1)) > 0.8
 
 
-def test_predicted_shape_equals_a_finite_rotation_of_pixels() -> None:
+def test_predicted_warp_equals_a_finite_rotation_of_pixels() -> None:
     lens = Lens((1500, 1500), 470.0, (749.5, 749.5), (0.01, -0.004, 0.0, 0.0))
     R = matrix_from_rotation_vector([0.1, -0.3, 0.4])
     pixel = np.array([[749.5, 749.5], [200.0, 700.0], [1100.0, 1200.0]])
-    shape = predicted_shape(lens, lens, R, pixel)
+    shape, bend = predicted_warp(lens, lens, R, pixel)
     centre = lens.project(lens.unproject(pixel) @ R.T)
     offset = np.array([3.0, -2.0])
     moved = lens.project(lens.unproject(pixel + offset) @ R.T)
     assert np.abs(moved - centre - shape @ offset).max() < 0.03
+    around = 10.0 * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+    mean = np.mean([lens.project(lens.unproject(pixel + step) @ R.T) for step in around], axis=0)
+    np.testing.assert_allclose(mean - centre, 10.0**2 / 4 * bend, atol=2e-4)
+    assert np.abs(mean - centre).max() > 0.01
+
+
+def test_a_patch_beyond_the_lens_has_no_warp() -> None:
+    lens = Lens((1500, 1500), 470.0, (749.5, 749.5), (0.01, -0.004, 0.0, 0.0))
+    shape, bend = predicted_warp(lens, lens, np.eye(3), np.array([[1e5, 1e5]]))
+    np.testing.assert_array_equal(shape[0], np.eye(2))
+    np.testing.assert_array_equal(bend[0], [0.0, 0.0])
 
 
 # ---- joining

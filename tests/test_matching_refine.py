@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -53,6 +54,14 @@ class Waves:
         self.phase = rng.uniform(0, 2 * np.pi, count)
         self.height = 1 / np.sqrt(rate)
         self.height *= 30 / np.sqrt((self.height**2).sum() / 2)
+
+    def warped(self, place: Callable[[Array], Array]) -> Array:
+        """Pixels q show the texture at place(q): the mean over four parts of each."""
+        y, x = np.mgrid[:_SIDE, :_SIDE]
+        q = np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64)
+        steps = np.array([[-0.25, -0.25], [0.25, -0.25], [-0.25, 0.25], [0.25, 0.25]])
+        value = sum(np.cos(place(q + step) @ self.wave.T + self.phase) @ self.height for step in steps)
+        return 128 + np.asarray(value).reshape(_SIDE, _SIDE) / len(steps)
 
     def picture(self, linear: Array, origin: Array) -> Array:
         """Pixel q shows the texture at linear @ q + origin; values about 128."""
@@ -108,6 +117,39 @@ def test_exposure_difference_and_noise_leave_no_bias(gain: float, noise: float) 
     error = np.concatenate(errors)
     assert np.sqrt((error**2).mean()) < 0.1
     assert np.abs(error.mean(axis=0)).max() < 0.012
+
+
+@pytest.mark.parametrize("spacing", [1, 2])
+def test_what_bends_a_patch_does_not_move_it(spacing: int) -> None:
+    """Pixel q of the second picture shows place q + |q - middle|^2 c / 2 of the first."""
+    c, middle = np.array([8e-4, -4e-4]), np.full(2, _SIDE / 2)
+
+    def there(q: Array) -> Array:
+        return q + 0.5 * ((q - middle) ** 2).sum(axis=1, keepdims=True) * c
+
+    def back(p: Array) -> Array:
+        q = p.copy()
+        for _ in range(30):
+            q -= there(q) - p
+        return q
+
+    def slopes(of: Callable[[Array], Array], at: Array) -> Array:
+        return np.stack([(of(at + step) - of(at - step)) / 2 for step in np.eye(2)], axis=-1)
+
+    texture = Waves(0)
+    true = np.random.default_rng(0).uniform(75, _SIDE - 75, (500, 2))
+    start = there(true)
+    bend = sum(back(start + step) for step in (*np.eye(2), *-np.eye(2))) - 4 * back(start)
+    first, second = (
+        smooth_picture(np.clip(np.rint(p), 0, 255).astype(np.uint8), spacing)
+        for p in (texture.picture(np.eye(2), np.zeros(2)), texture.warped(there))
+    )
+    patches, shape = cut_patches(first, start), np.linalg.inv(slopes(there, true))
+    found, as_it_lies = (align(patches, second, true + 0.5, shape, by) for by in (bend, None))
+    good = found.good
+    assert good.mean() > 0.95
+    assert np.abs((as_it_lies.pixel - true)[good].mean(axis=0)).max() > 0.015 * spacing**2
+    assert np.abs((found.pixel - true)[good].mean(axis=0)).max() < 0.0015 * spacing**2
 
 
 def test_shape_is_recovered() -> None:

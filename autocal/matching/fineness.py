@@ -12,32 +12,26 @@ from autocal.geometry.lens import Array
 from autocal.matches import LEFT, RIGHT
 from autocal.matching.patches import cut_patches, smooth_picture
 from autocal.matching.refine import align
-from autocal.matching.views import View, predicted_shape
+from autocal.matching.views import View, predicted_warp
 
 _MOST = 0.8  # of the pairs: where so many are found, noise is no hindrance
 _PAYS = 1.35  # how many more must be found by samples twice as far apart
-_DOUBLED_AT_MOST = 1  # times
 
 
 def spacing_for_noise(views: tuple[View, View], left: Array, right: Array, R: Array) -> int:
-    """Full-resolution px between the samples of patches.
+    """Full-resolution px between the samples of patches: as in the views, or twice as many.
 
     left, right: (n, 2), full-resolution px, of points that match between the eyes. R: (3, 3), left camera
     to right camera.
     """
-    shape = predicted_shape(views[LEFT].lens, views[RIGHT].lens, R, left)
+    shape, _ = predicted_warp(views[LEFT].lens, views[RIGHT].lens, R, left)
 
     def found(spacing: int) -> int:
         one, other = (smooth_picture(view.smooth.luma, spacing) for view in views)
         return int(np.count_nonzero(align(cut_patches(one, left), other, right, shape).good))
 
     spacing = views[LEFT].smooth.spacing
-    most = found(spacing)
-    for _ in range(_DOUBLED_AT_MOST):
-        if most >= _MOST * len(left):
-            break
-        more = found(2 * spacing)
-        if more <= _PAYS * most:
-            break
-        spacing, most = 2 * spacing, more
-    return spacing
+    finest = found(spacing)
+    if finest >= _MOST * len(left) or found(2 * spacing) <= _PAYS * finest:
+        return spacing
+    return 2 * spacing

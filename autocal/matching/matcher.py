@@ -24,7 +24,7 @@ from autocal.matching.features import Features, find_features
 from autocal.matching.fineness import spacing_for_noise
 from autocal.matching.follow import follow
 from autocal.matching.guided import Link, link_eyes
-from autocal.matching.memory import RECENT, Lead, earlier_links, place_in_world, proposals
+from autocal.matching.memory import RECENT, Lead, earlier_links, eye_proposals, place_in_world, proposals
 from autocal.matching.patches import cut_patches, sample_spacing
 from autocal.matching.refine import align
 from autocal.matching.sights import (
@@ -39,8 +39,8 @@ from autocal.matching.sights import (
     thinned,
     without_disagreement,
 )
-from autocal.matching.tracks import Proposals, TrackTable, join
-from autocal.matching.views import View, predicted_shape, prepare_view
+from autocal.matching.tracks import TrackTable, join
+from autocal.matching.views import View, predicted_warp, prepare_view
 from autocal.matching.workers import Workers, two_workers
 
 #: Called with frames done and observations found so far.
@@ -186,7 +186,7 @@ class _Matcher:
         met = self.leads if self.over_time else []
         earlier = earlier_links(met, features, self.rng, self.device, self.workers)
         R_world, root = place_in_world(self.leads, earlier, self.R_eyes)
-        ways = [_eye_proposals(stereo), *(proposals(self.leads, item, self.table) for item in earlier)]
+        ways = [eye_proposals(stereo), *(proposals(self.leads, item, self.table) for item in earlier)]
         self.leads.append(Lead.met(features, R_world, root))
         track, point = join(ways)
         continued = self._continue_tracks(views, track[track >= 0], point[track >= 0])
@@ -241,8 +241,8 @@ class _Matcher:
         def measured(eye: int) -> tuple[Sights, int]:
             rows = np.flatnonzero(point[:, eye] >= 0)
             pixel = lead.features[eye].pixel[point[rows, eye]]
-            shape, expected = self._carried(track[rows], eye)
-            sights = self._measured(views[eye], track[rows], point[rows, eye], pixel, shape)
+            shape, bend, expected = self._carried(track[rows], eye)
+            sights = self._measured(views[eye], track[rows], point[rows, eye], pixel, shape, bend)
             off = np.linalg.norm(sights.pixel - self.table.pixel[sights.track], axis=1)
             still = (off < _STILL_PX) & (expected[np.isin(track[rows], sights.track)] > _SHOULD_MOVE_PX)
             return sights.where(~still), int(np.count_nonzero(still))
@@ -255,13 +255,13 @@ class _Matcher:
             self._observe(sights[eye], eye)
         return self._renewed(views, sights)
 
-    def _carried(self, track: Ints, eye: int) -> tuple[Array, Array]:
-        """Predicted shapes (n, 2, 2), and how far (n,), px, a far thing would move in this eye.
+    def _carried(self, track: Ints, eye: int) -> tuple[Array, Array, Array]:
+        """Predicted shapes and bends, and how far (n,), px, a far thing would move in this eye.
 
         The latter is 0 where the reference was cut in the other eye, or the rotation is unknown.
         """
         lead = self.leads[-1]
-        shape = np.tile(np.eye(2), (len(track), 1, 1))
+        shape, bend = np.tile(np.eye(2), (len(track), 1, 1)), np.zeros((len(track), 2))
         expected = np.zeros(len(track))
         for view in np.unique(self.table.view[track]):
             rows = np.flatnonzero(self.table.view[track] == view)
@@ -270,11 +270,11 @@ class _Matcher:
                 continue
             R = lead.R_world[eye] @ source.R_world[source_eye].T
             start = self.table.pixel[track[rows]]
-            shape[rows] = predicted_shape(self.lenses[source_eye], self.lenses[eye], R, start)
+            shape[rows], bend[rows] = predicted_warp(self.lenses[source_eye], self.lenses[eye], R, start)
             if source_eye == eye:
                 moved = self.lenses[eye].project(self.lenses[eye].unproject(start) @ R.T) - start
                 expected[rows] = np.nan_to_num(np.linalg.norm(moved, axis=1))
-        return shape, expected
+        return shape, bend, expected
 
     def _renewed(self, views: tuple[View, View], sights: EyeSights) -> EyeSights:
         """Cut new patches for tracks whose look has changed; the place they mark stays the same."""
@@ -292,7 +292,8 @@ class _Matcher:
             self.table.renew(s.track[rows], patches, self._view_number(eye), s.pixel[rows])
             _, here, there = np.intersect1d(s.track[rows], other.track, return_indices=True)
             other.shape[there] = other.shape[there] @ np.linalg.inv(s.shape[rows])[here]
-            s.shape[rows] = np.eye(2)
+            other.bend[there] -= (other.shape[there] @ s.bend[rows][here][..., None])[..., 0]
+            s.shape[rows], s.bend[rows] = np.eye(2), 0.0
         return sights
 
     def _begin_tracks(self, views: tuple[View, View], point: Ints) -> EyeSights:
@@ -303,8 +304,8 @@ class _Matcher:
         right = lead.features[RIGHT].pixel[both[:, RIGHT]]
         patches = cut_patches(views[LEFT].smooth, left)
         R = lead.R_world[RIGHT] @ lead.R_world[LEFT].T
-        shape = predicted_shape(self.lenses[LEFT], self.lenses[RIGHT], R, left)
-        found = align(patches, views[RIGHT].smooth, right, shape)
+        shape, bend = predicted_warp(self.lenses[LEFT], self.lenses[RIGHT], R, left)
+        found = align(patches, views[RIGHT].smooth, right, shape, bend)
         good = np.flatnonzero(found.good)
         good = good[epipolar_inliers(left[good], found.pixel[good], self.lenses, self.R_eyes)]
         tracks = self.table.add(patches[good], self._view_number(LEFT), left[good])
@@ -315,6 +316,7 @@ class _Matcher:
                 both[good, RIGHT],
                 found.pixel[good],
                 found.shape[good],
+                bend[good],
                 found.sigma_px[good],
                 found.correlation[good],
             ),
@@ -366,7 +368,7 @@ class _Matcher:
             s = before[eye]
             pixel, kept = follow(last[eye], views[eye].detection, s.pixel)
             rows = np.flatnonzero(kept & self.lenses[eye].inside(pixel))
-            return self._measured(views[eye], s.track[rows], rows, pixel[rows], s.shape[rows])
+            return self._measured(views[eye], s.track[rows], rows, pixel[rows], s.shape[rows], s.bend[rows])
 
         left, right = self.workers.map(measured, _EYES)
         if len(left) + len(right) <= _FOLLOWED_SHARE * (len(before[LEFT]) + len(before[RIGHT])):
@@ -382,17 +384,14 @@ class _Matcher:
     def _view_number(self, eye: int) -> int:
         return 2 * (len(self.leads) - 1) + eye
 
-    def _measured(self, view: View, track: Ints, source: Ints, pixel: Array, shape: Array) -> Sights:
+    def _measured(
+        self, view: View, track: Ints, source: Ints, pixel: Array, shape: Array, bend: Array
+    ) -> Sights:
         """Tracks found in a picture near `pixel` (n, 2): the good ones."""
-        found = align(self.table.patches(track), view.smooth, pixel, shape)
-        all_of_them = Sights(track, source, found.pixel, found.shape, found.sigma_px, found.correlation)
-        return all_of_them.where(found.good)
+        found = align(self.table.patches(track), view.smooth, pixel, shape, bend)
+        sights = Sights(track, source, found.pixel, found.shape, bend, found.sigma_px, found.correlation)
+        return sights.where(found.good)
 
     def _observe(self, sights: Sights, eye: int) -> None:
         self.table.observe(sights.track, self.frames, eye, sights.pixel, sights.sigma_px)
         self.observations += int(np.count_nonzero(np.isfinite(sights.sigma_px)))
-
-
-def _eye_proposals(link: Link) -> Proposals:
-    point = np.column_stack([link.pairs.a, link.pairs.b])
-    return Proposals(np.full(len(point), -1), point, link.pairs.similarity)

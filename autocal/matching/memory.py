@@ -101,6 +101,12 @@ def place_in_world(
     return pair, leads[best.lead].root
 
 
+def eye_proposals(link: Link) -> Proposals:
+    """The matches between the eyes of one frame, no track known yet."""
+    point = np.column_stack([link.pairs.a, link.pairs.b])
+    return Proposals(np.full(len(point), -1), point, link.pairs.similarity)
+
+
 def proposals(leads: list[Lead], item: EarlierLink, table: TrackTable) -> Proposals:
     """The tracks that a link would continue in the new frame."""
     pairs = item.link.pairs

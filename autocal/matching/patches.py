@@ -84,6 +84,13 @@ def window_weights() -> Array:
     return np.exp(-0.5 * np.add.outer(steps**2, steps**2).ravel() / _WEIGHT_SIGMA**2)
 
 
+def sample_spread() -> float:
+    """The weighted mean square, along x or y, of how far from a patch's centre is what its samples show, in
+    squares of their spacing."""
+    weights = window_weights().reshape(WINDOW, WINDOW).sum(axis=0)
+    return float(np.average((np.arange(WINDOW) - HALF_WINDOW) ** 2, weights=weights)) + SMOOTHING**2
+
+
 def noise_taps() -> Array:
     """The smoothing Gaussian (taps,) as seen by samples one spacing apart, unit sum."""
     return _gaussian(np.arange(-3, 4), SMOOTHING)

@@ -7,13 +7,13 @@ by weighted least squares, as gain * patch + gain * gradient . (shift + shape) +
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocal.geometry.lens import Array
-from autocal.matching.patches import SmoothPicture, noise_taps, window_weights
+from autocal.matching.patches import SmoothPicture, noise_taps, sample_spread, window_weights
 from autocal.matching.refine_kernel import (
     CORRELATION,
     COVARIANCE,
@@ -51,8 +51,19 @@ class Alignment:
     good: NDArray[np.bool_]
 
 
-def align(patches: NDArray[np.float16], picture: SmoothPicture, pixel: Array, shape: Array) -> Alignment:
-    """Find patches (n, STORED, STORED) in a picture, from `pixel` (n, 2) and `shape` (n, 2, 2)."""
+def align(
+    patches: NDArray[np.float16],
+    picture: SmoothPicture,
+    pixel: Array,
+    shape: Array,
+    bend: Array | None = None,
+) -> Alignment:
+    """Find patches (n, STORED, STORED) in a picture, from `pixel` (n, 2) and `shape` (n, 2, 2).
+
+    bend: (n, 2), sum of the second derivatives, along x and y, of the way that picture px lie over px of the
+    patch's own picture. Patches are laid over the picture as if there were none, and so come to lie off by
+    the mean of what it moves them by, half the bend times their spread; that is taken off again.
+    """
     pixel, shape = (np.ascontiguousarray(start, dtype=np.float64) for start in (pixel, shape))
     found = np.empty((len(patches), RESULTS))
     weights, taps = (values.astype(np.float32) for values in (window_weights(), noise_taps()))
@@ -70,7 +81,11 @@ def align(patches: NDArray[np.float16], picture: SmoothPicture, pixel: Array, sh
             taps,
             found[rows],
         )
-    return _judged(found, pixel, picture.spacing)
+    alignment = _judged(found, pixel, picture.spacing)
+    if bend is None:
+        return alignment
+    off = 0.5 * sample_spread() * picture.spacing**2 * bend
+    return replace(alignment, pixel=alignment.pixel - off)
 
 
 def _judged(found: Array, start: Array, spacing: float) -> Alignment:

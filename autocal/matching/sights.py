@@ -25,13 +25,15 @@ class Sights:
     """One eye's measurements, row by row.
 
     track: (n,) numbers. source: (n,) rows of whatever led there. pixel: (n, 2), full resolution.
-    shape: (n, 2, 2), picture offsets per offset in the track's patch. sigma_px, correlation: (n,).
+    shape: (n, 2, 2), picture offsets per offset in the track's patch, and bend: (n, 2), as
+    `autocal.matching.views.predicted_warp` has them. sigma_px, correlation: (n,).
     """
 
     track: Ints
     source: Ints
     pixel: Array
     shape: Array
+    bend: Array
     sigma_px: Array
     correlation: Array
 
@@ -45,6 +47,7 @@ class Sights:
             self.source[keep],
             self.pixel[keep],
             self.shape[keep],
+            self.bend[keep],
             self.sigma_px[keep],
             self.correlation[keep],
         )
@@ -60,6 +63,7 @@ class Sights:
             np.concatenate([self.source, other.source]),
             np.concatenate([self.pixel, other.pixel]),
             np.concatenate([self.shape, other.shape]),
+            np.concatenate([self.bend, other.bend]),
             np.concatenate([self.sigma_px, other.sigma_px]),
             np.concatenate([self.correlation, other.correlation]),
         )
@@ -67,8 +71,8 @@ class Sights:
 
 def references(tracks: Ints, source: Ints, pixel: Array) -> Sights:
     """Sights that define their tracks: their sigma follows from those measured against them."""
-    unknown = np.full(len(tracks), np.nan)
-    return Sights(tracks, source, pixel, np.tile(np.eye(2), (len(tracks), 1, 1)), unknown, unknown)
+    n, unknown = len(tracks), np.full(len(tracks), np.nan)
+    return Sights(tracks, source, pixel, np.tile(np.eye(2), (n, 1, 1)), np.zeros((n, 2)), unknown, unknown)
 
 
 EyeSights = tuple[Sights, Sights]

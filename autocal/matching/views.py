@@ -11,6 +11,8 @@ from autocal.geometry.lens import Array
 from autocal.matching.contrast import DetectionImage, Luma, detection_image
 from autocal.matching.patches import HALF_WINDOW, SmoothPicture, smooth_picture
 
+_WARP_STEP = 2.0  # px, of finite differences
+
 
 @dataclass(frozen=True, eq=False)
 class View:
@@ -30,18 +32,21 @@ def prepare_view(luma: Luma, circle: ImageCircle, lens: Lens, spacing: int) -> V
     return View(detection_image(luma, circle, rim_px), smooth_picture(luma, spacing), lens)
 
 
-def predicted_shape(source: Lens, target: Lens, R: Array, pixel: Array) -> Array:
-    """How a small patch of a far thing deforms, (n, 2, 2): target px per source px.
+def predicted_warp(source: Lens, target: Lens, R: Array, pixel: Array) -> tuple[Array, Array]:
+    """How a patch of a far thing deforms: its shape (n, 2, 2), target px per source px, and its bend (n, 2),
+    the sum of the second derivatives along x and y, target px per source px^2.
 
-    R: (3, 3), source camera to target camera. pixel: (n, 2) in the source. Identity where the
-    patch leaves the range of a lens.
+    R: (3, 3), source camera to target camera. pixel: (n, 2) in the source. Identity and no bend where
+    the patch leaves the range of a lens.
     """
-    columns = []
-    for step in ((1.0, 0.0), (0.0, 1.0)):
-        ahead = target.project(source.unproject(pixel + np.array(step)) @ R.T)
-        behind = target.project(source.unproject(pixel - np.array(step)) @ R.T)
-        columns.append((ahead - behind) / 2.0)
-    shape = np.stack(columns, axis=-1)
-    unknown = ~np.isfinite(shape).all(axis=(1, 2))
-    shape[unknown] = np.eye(2)
-    return shape
+
+    def carried(x: float, y: float) -> Array:
+        return target.project(source.unproject(pixel + np.array([x, y])) @ R.T)
+
+    step = _WARP_STEP
+    left, right, up, down = carried(-step, 0), carried(step, 0), carried(0, -step), carried(0, step)
+    shape = np.stack([right - left, down - up], axis=-1) / (2 * step)
+    bend = (left + right + up + down - 4 * carried(0, 0)) / step**2
+    unknown = ~np.isfinite(bend).all(axis=1)
+    shape[unknown], bend[unknown] = np.eye(2), 0.0
+    return shape, bend
