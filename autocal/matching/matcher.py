@@ -51,8 +51,8 @@ _JUDGE_AFTER = 3  # leads met before the footage may be refused
 _FOLLOWED_SHARE = 0.35  # fewer points than this followed: too much moves, search again
 _ENOUGH_SIGHTS = 32_000  # in all frames; beyond them errors of the lens model remain
 _FEWEST_FOLLOWED, _MOST_FOLLOWED = 400, 1400  # tracks carried through a burst
-_POINTS_A_TRACK = 2.3  # points looked for, for each track that is wanted: half of them match nothing
-_PLENTY, _PAYS = 1.0, 1.35  # matches between the eyes per track wanted; the gain more points must bring
+_POINTS_A_TRACK = 2.3  # points looked for, for each track that is wanted: many of them match nothing
+_PAYS = 1.35  # the gain in matches between the eyes that more points must bring
 _MOST_POINTS = 5200  # tried where few match
 _RENEW_BELOW, _RENEW_STRETCH = 0.93, 1.35
 _STILL_PX, _SHOULD_MOVE_PX = 0.6, 8.0
@@ -206,7 +206,7 @@ class _Matcher:
         self._sights = thinned(sights, self.lenses, self.wanted)
 
     def _coarsened(self, views: tuple[View, View], features: tuple[Features, Features], stereo: Link) -> bool:
-        """Whether noise asks for patches sampled less finely than they were until now."""
+        """Sample patches less finely from now on, if noise asks for it; whether it does."""
         before = self.spacing
         left, right = features[LEFT].pixel[stereo.pairs.a], features[RIGHT].pixel[stereo.pairs.b]
         self.spacing = spacing_for_noise(views, left, right, stereo.R)
@@ -215,11 +215,11 @@ class _Matcher:
     def _eyes_linked(self, views: tuple[View, View]) -> tuple[tuple[Features, Features], Link]:
         """Points of both eyes and their matches.
 
-        Where few match, more points are tried once; if that pays, they are asked for from then on.
+        Where too few match, more points are tried once; if that pays, they are asked for from then on.
         """
         features, link = self._eyes_linked_by(views, self.points)
         full = min(len(f) for f in features) == self.points
-        if self.settled or not full or len(link.pairs) >= _PLENTY * self.wanted:
+        if self.settled or not full or len(link.pairs) >= self.wanted:
             return features, link
         self.settled = True
         more_features, more_link = self._eyes_linked_by(views, _MOST_POINTS)
