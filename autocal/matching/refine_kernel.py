@@ -72,7 +72,7 @@ def align_patches(
         for a in range(2):
             for b in range(2):
                 form[a, b] = shape[n, a, b]
-        window, nodes = (0, 0, 0, 0), memory[-1][:0].reshape((0, 0))
+        window, nodes = (0, 0, 0, 0), memory[-1][:0].reshape((0, 0))  # none yet
         for step in range(_STEPS):
             if not holds(window, x * per_px, y * per_px, form, WINDOW):
                 window = window_about(x * per_px, y * per_px, form, WINDOW, furthest * per_px)
