@@ -161,6 +161,28 @@ def test_black_stretches_are_left_out(tmp_path: Path) -> None:
     assert whole == list(range(20, 40))
 
 
+@pytest.mark.parametrize(
+    ("group", "looked_at"), [(24, [0]), (12, [0, 12]), (6, [0, 6, 12, 18]), (1, [0, 6, 12, 18])]
+)
+def test_a_clip_used_whole_is_not_decoded_twice(group: int, looked_at: list[int]) -> None:
+    """There is nothing to choose: a few key frames, from all over it, show where the image circles lie."""
+    reel = CountingReel(24, group)
+    Footage([SideBySide(0, reel)]).choose(24)
+    assert reel.glanced == looked_at
+    assert not reel.read_frames
+
+
+def test_a_clip_used_whole_is_looked_at_until_it_shows_something(tmp_path: Path) -> None:
+    """Its one key frame is black: what lies behind it says where the image circles are."""
+    frames = [numbered(0) if i >= 9 else np.full((HALF, 2 * HALF), 16, np.uint8) for i in range(20)]
+    clip = write_video(tmp_path / "fade.mkv", frames, "ffv1", "yuv420p", gop=20)
+    with open_footage([clip]) as footage:
+        probed = [index for _, index in footage.choose(20).probed]
+    assert probed[0] == 0
+    assert 9 <= probed[-1] < 19
+    assert sum(index >= 9 for index in probed) == 1
+
+
 def test_a_cut_ends_a_burst(tmp_path: Path) -> None:
     """Frames of two shots never share a burst."""
     frames = [scene(seed=1)] * 6 + [scene(seed=2)] * 6

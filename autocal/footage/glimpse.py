@@ -41,22 +41,15 @@ _BLOCK_PX = 128
 class Glimpse:
     """One frame seen small.
 
-    small: per half, float32 0..1, longer side at most GLIMPSE_PX. sharpness: per half, higher is sharper;
-    comparable within a clip. blank: per half, "" or why nothing can be matched in it. same_picture: both
-    halves are one picture.
+    small: per half, float32 0..1, longer side at most GLIMPSE_PX. blank: per half, "" or why nothing can be
+    matched in it. same_picture: both halves are one picture.
     """
 
     clip: int
     index: int
     small: tuple[Image, Image]
-    sharpness: tuple[float, float]
     blank: tuple[str, str]
     same_picture: bool
-
-    @property
-    def score(self) -> float:
-        """What the frame is worth to the matcher: its worse half decides."""
-        return -1.0 if any(self.blank) else min(self.sharpness)
 
 
 def glimpse(frame: StereoFrame) -> Glimpse:
@@ -67,10 +60,24 @@ def glimpse(frame: StereoFrame) -> Glimpse:
         frame.clip,
         frame.index,
         (left, right),
-        (_sharpness(frame.halves[0]), _sharpness(frame.halves[1])),
         (blankness(left, samples), blankness(right, samples)),
         _same_picture(left, right) and _same_in_full(*frame.halves),
     )
+
+
+def sharpness(half: Picture) -> float:
+    """Higher is sharper, comparable within a clip: variance of the Laplacian (Pech-Pacheco et al., ICPR 2000)
+    on locally normalised luma.
+
+    Normalised by the local deviation, but not below its median: flat regions must not turn into noise.
+    """
+    small = shrunk(half, _SHARPNESS_PX)
+    smooth = cv2.blur(small, (_WINDOW_PX, _WINDOW_PX))
+    deviation = np.sqrt(np.maximum(cv2.blur((small - smooth) ** 2, (_WINDOW_PX, _WINDOW_PX)), 0.0))
+    middle = _middle(small.shape)
+    floor = max(float(np.median(deviation[middle])), 1e-4)
+    normalised = (small - smooth) / np.maximum(deviation, floor)
+    return float(cv2.Laplacian(normalised, cv2.CV_32F)[middle].var())
 
 
 def shrunk(half: Picture, longer_side: int) -> Image:
@@ -90,20 +97,6 @@ def same_shot(before: Image, after: Image) -> bool:
     """Whether two thumbs can be moments of one continuous take: no cut, no other standpoint between them."""
     middle = _middle(before.shape)
     return _correlation(before[middle], after[middle]) > _SAME_SHOT_CORRELATION
-
-
-def _sharpness(half: Picture) -> float:
-    """Variance of the Laplacian (Pech-Pacheco et al., ICPR 2000) on locally normalised luma.
-
-    Normalised by the local deviation, but not below its median: flat regions must not turn into noise.
-    """
-    small = shrunk(half, _SHARPNESS_PX)
-    smooth = cv2.blur(small, (_WINDOW_PX, _WINDOW_PX))
-    deviation = np.sqrt(np.maximum(cv2.blur((small - smooth) ** 2, (_WINDOW_PX, _WINDOW_PX)), 0.0))
-    middle = _middle(small.shape)
-    floor = max(float(np.median(deviation[middle])), 1e-4)
-    normalised = (small - smooth) / np.maximum(deviation, floor)
-    return float(cv2.Laplacian(normalised, cv2.CV_32F)[middle].var())
 
 
 def blankness(small: Image, samples: np.dtype[Any]) -> str:

@@ -7,19 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocal.errors import FootageError
+from autocal.footage.ahead import Ahead
 from autocal.footage.choosing import burst_plan, bursts_at, is_out_of_reach, segments, share_out, whole_clip
-from autocal.footage.glimpse import Glimpse, glimpse
+from autocal.footage.glimpse import Glimpse, glimpse, sharpness
 from autocal.footage.halves import StereoReel
 from autocal.footage.survey import FrameChoice, Progress, StereoFrame, Survey
 
 # Decoding towards frames far behind their key frame stops after this many px: half a minute on two cores.
 _FORWARD_BUDGET_PX = 8e9
-# Of a clip used whole, key frames, which decode alone, show enough if there are as many.
+# As many frames of a clip show where its image circles lie.
 _ENOUGH_LOOKS = 4
 # A frame this sharp, as a share of the sharpest seen in its clip, needs no second opinion.
 _SHARP_ENOUGH = 0.6
@@ -31,24 +34,25 @@ def take_survey(
     """Choose frames, and what a person should be told about the choice. FootageError where none will do."""
     shares = share_out([clip.frame_count for clip in clips], n_frames)
     notes: list[str] = []
-    plans = [_places_to_look(clip, share, burst, notes) for clip, share in zip(clips, shares, strict=True)]
-    steps = sum(len(plan) for plan in plans)
-    done = 0
     tally = _Tally()
     chosen: list[FrameChoice] = []
-    for number, (clip, share, plan) in enumerate(zip(clips, shares, plans, strict=True)):
-        starts: list[int] = []
-        for best in _best_of_each(clip, plan, tally):
-            if best is not None:
-                starts.append(best.index)
-            done += 1
-            if progress:
-                progress("choosing frames", done, steps)
+    for number, (clip, share) in enumerate(zip(clips, shares, strict=True)):
         if clip.frame_count <= share:
+            _look_over(clip, burst, tally)
             bursts = whole_clip(clip.frame_count, clip.key_frames, burst)
+            if progress:
+                progress("choosing frames", number + 1, len(clips))
         else:
+            plan = _places_to_look(clip, share, burst, notes)
+            starts = set()
+            for place, start in enumerate(_best_of_each(clip, plan, tally)):
+                if start is not None:
+                    starts.add(start)
+                if progress:
+                    done = number * len(plan) + place + 1
+                    progress("choosing frames", done, len(clips) * len(plan))
             _, length = burst_plan(share, burst, len(clip.key_frames))
-            bursts = bursts_at(sorted(set(starts)), clip.frame_count, length)
+            bursts = bursts_at(sorted(starts), clip.frame_count, length)
         chosen += [FrameChoice(number, indices) for indices in bursts]
     tally.refuse_unusable(", ".join(clip.name for clip in clips))
     survey = Survey(
@@ -57,12 +61,30 @@ def take_survey(
     return survey, notes
 
 
+def _look_over(clip: StereoReel, burst: int, tally: _Tally) -> None:
+    """Look at a clip that is used whole, until enough frames have shown a scene in two eyes.
+
+    Key frames first, which decode alone, some from all over the clip before the others; then, where they show
+    too little, the first frames of its bursts.
+    """
+    keys = clip.key_frames
+    step = -(-len(keys) // _ENOUGH_LOOKS)
+    order = [index for first in range(step) for index in keys[first::step]]
+    order += [b[0] for b in whole_clip(clip.frame_count, keys, burst) if b[0] not in keys]
+    missing = min(_ENOUGH_LOOKS, len(keys))
+    # Read ahead only as far as will be looked at in any case.
+    with closing(Ahead((_look(clip, index) for index in order[:missing]), 1)) as first_looks:
+        for frame in chain(first_looks, (_look(clip, index) for index in order[missing:])):
+            seen = None if frame is None else glimpse(frame)
+            if seen is not None:
+                tally.add(seen)
+                missing -= not any(seen.blank) and not seen.same_picture
+            if missing == 0:
+                return
+
+
 def _places_to_look(clip: StereoReel, share: int, burst: int, notes: list[str]) -> list[tuple[int, ...]]:
     """For each burst to come, the frames it may start at."""
-    if clip.frame_count <= share:
-        if len(clip.key_frames) >= min(_ENOUGH_LOOKS, clip.frame_count):
-            return [(index,) for index in clip.key_frames]
-        return [(indices[0],) for indices in whole_clip(clip.frame_count, clip.key_frames, burst)]
     count, length = burst_plan(share, burst, len(clip.key_frames))
     width, height = clip.half_size
     budget = int(_FORWARD_BUDGET_PX / (2 * width * height))
@@ -73,7 +95,7 @@ def _places_to_look(clip: StereoReel, share: int, burst: int, notes: list[str]) 
     return [segment.candidates for segment in plan]
 
 
-def _best_of_each(clip: StereoReel, plan: Sequence[Sequence[int]], tally: _Tally) -> Iterator[Glimpse | None]:
+def _best_of_each(clip: StereoReel, plan: Sequence[Sequence[int]], tally: _Tally) -> Iterator[int | None]:
     """The best candidate of every place that shows anything; the others are looked at only where it pays.
 
     A thread decodes the next place's first candidate while this place's is judged.
@@ -90,24 +112,27 @@ def _best_of_each(clip: StereoReel, plan: Sequence[Sequence[int]], tally: _Tally
             # Other than key frames are decoded on from where the clip is: not out of turn.
             following = [places[0] for places in plan[place + 1 : place + 2] if places[0] in clip.key_frames]
             coming = look(following[0]) if following else None
-            best = _glimpsed(looks.result(), tally)
+            best, most = _worth(looks.result(), tally)
             for index in candidates[1:]:
-                if best is not None and sharpest and best.score >= _SHARP_ENOUGH * sharpest:
+                if sharpest and most >= _SHARP_ENOUGH * sharpest:
                     break
-                other = _glimpsed(look(index).result(), tally)
-                if best is None or (other is not None and other.score > best.score):
-                    best = other
-            sharpest = max(sharpest, best.score if best else 0.0)
+                other, worth = _worth(look(index).result(), tally)
+                if worth > most:
+                    best, most = other, worth
+            sharpest = max(sharpest, most)
             yield best
 
 
-def _glimpsed(frame: StereoFrame | None, tally: _Tally) -> Glimpse | None:
-    """A frame looked at and tallied; None where it shows nothing."""
+def _worth(frame: StereoFrame | None, tally: _Tally) -> tuple[int | None, float]:
+    """A frame looked at and tallied: its number, and what it is worth to the matcher: its worse half decides.
+    None, and nothing, where it shows nothing."""
     if frame is None:
-        return None
+        return None, 0.0
     seen = glimpse(frame)
     tally.add(seen)
-    return seen if seen.score >= 0 else None
+    if any(seen.blank):
+        return None, 0.0
+    return frame.index, min(map(sharpness, frame.halves))
 
 
 def _look(clip: StereoReel, index: int) -> StereoFrame | None:
