@@ -27,6 +27,7 @@ from autocal.solver.uncertainty import covariance
 _WELL_INSIDE = 0.5
 _FURTHEST = 4.0  # sigmas of the prior that a parameter may move
 _STEADY = 0.97  # of the misfit before: another round with a narrower loss would be the same again
+_HOPELESS = 2.0  # of the misfit with a parameter: no second round makes up for that
 _ROWS = 8_000  # observations that are enough to choose stages by
 
 Progress = Callable[[str, int, int], None]
@@ -79,7 +80,7 @@ def release(
         tell("stages", number, len(stages))
         released = _mask([stage], device)
         if stage in first:
-            with_it, without = state, judge.refined(judge.returned(state, released), free & ~released)
+            with_it, without = state, judge.refined_without(state, free, released)
         else:
             with_it, without = judge.refined(state, free | released), state
         reason = judge.why_not(stage, with_it, free | released, without)
@@ -89,8 +90,13 @@ def release(
     return Released(state, free, tuple(judged[stage.title] for stage in stages))
 
 
-def refined(problem: Problem, state: State, free: torch.Tensor, *, scale: float = 3.0) -> State:
-    """A few steps with a loss at so many sigmas of what the misfit is now; again, if it became less."""
+def refined(
+    problem: Problem, state: State, free: torch.Tensor, *, scale: float = 3.0, worst: float = np.inf
+) -> State:
+    """A few steps with a loss at so many sigmas of what the misfit is now; again, if it became less.
+
+    worst: misfit (`noise_of`) beyond which it need not be tried again.
+    """
 
     def stepped(state: State, noise: float) -> State:
         return optimise(problem, state, GemanMcClure(scale * noise), free, steps=6, tolerance=1e-4).state
@@ -98,7 +104,7 @@ def refined(problem: Problem, state: State, free: torch.Tensor, *, scale: float 
     noise = noise_of(problem, state)
     state = stepped(state, noise)
     left = noise_of(problem, state)
-    return stepped(state, left) if left <= _STEADY * noise else state
+    return stepped(state, left) if left <= min(_STEADY * noise, worst) else state
 
 
 def thinned(track: NDArray, rows: NDArray, most: int, rng: np.random.Generator) -> NDArray[np.bool_]:
@@ -138,9 +144,11 @@ class _Judge:
         """The part solved on from where it is."""
         return refined(self.part, state, free)
 
-    def returned(self, state: State, held: torch.Tensor) -> State:
-        """The state with the marked parameters (25,) back at their prior."""
-        return replace(state, vector=torch.where(held, self.problem.prior_mean, state.vector))
+    def refined_without(self, state: State, free: torch.Tensor, held: torch.Tensor) -> State:
+        """The same with the marked parameters (25,) back at their prior and held there."""
+        returned = replace(state, vector=torch.where(held, self.problem.prior_mean, state.vector))
+        worst = _HOPELESS * noise_of(self.part, state)
+        return refined(self.part, returned, free & ~held, worst=worst)
 
     def prediction(self, state: State) -> Prediction:
         """How well a state predicts what was kept out; the same state is judged once."""
