@@ -66,6 +66,31 @@ def test_two_knocks_are_two_steps() -> None:
     assert sorted(s.after_entry for s in history.steps) == [2, 5]
 
 
+def test_a_knock_that_is_mended_is_two_steps_of_one_size() -> None:
+    history = only(record(np.where(np.isin(np.arange(6), [2, 3]), 0.2, 0.0), np.random.default_rng(5)))
+    (knocked, mended) = history.steps
+    assert (knocked.after_entry, mended.after_entry) == (1, 3)
+    assert knocked.size == pytest.approx(0.2, abs=4 * knocked.sigma)
+    assert mended.size == pytest.approx(-0.2, abs=4 * mended.sigma)
+    assert mended.sigma == pytest.approx(SIGMA_DEG, rel=0.02)  # two against two
+
+
+def test_one_that_differs_is_found_though_it_is_less_sure_than_the_others() -> None:
+    entries = record(np.where(np.arange(8) == 4, 0.5, 0.0), np.random.default_rng(6))
+    unsure = replace(entries[4].calibration, covariance=400 * entries[4].calibration.covariance)
+    entries[4] = replace(entries[4], calibration=unsure)
+    history = only(entries)
+    assert [s.after_entry for s in history.steps] == [3, 4]
+    assert history.steps[0].size == pytest.approx(0.5, abs=4 * history.steps[0].sigma)
+
+
+def test_what_is_certain_is_told_apart_as_well() -> None:
+    """A drift of a hundred sigmas: the chances of both accounts are zero to any precision."""
+    history = only(record(0.05 * np.arange(8), np.random.default_rng(7)))
+    assert history.steps == ()
+    assert [t.quantity for t in history.trends] == ["pitch"]
+
+
 def test_a_slow_drift_is_a_trend_and_no_step() -> None:
     history = only(record(0.01 * np.arange(8), np.random.default_rng(3)))  # 0.01 degree in 10 days
     assert history.steps == ()

@@ -1,19 +1,21 @@
 """The record of a unit: its calibrations over time, and whether it moved in steps or drifted.
 
-For each quantity three accounts compete: steady, a step between two calibrations, a straight trend;
-the simplest that the sigmas allow wins. A step is tested at every place, so its significance is
-corrected for the number of places and of quantities (Bonferroni). On either side of a step the
-question is asked again.
+For each quantity three accounts compete: steady, some neighbours that differ from all others, a straight
+trend; the simplest that the sigmas allow wins. Neighbours are tested at every place, so their significance
+is corrected for the number of places and of quantities (Bonferroni). Of every part the question is asked
+again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from autocal.calibration import Calibration
 from autocal.errors import CalibrationFileError
@@ -24,6 +26,7 @@ from autocal.verify.compare_parameters import people_values
 QUANTITIES: Final = ("yaw", "pitch", "roll", "left focal length", "right focal length")
 _SIGNIFICANCE: Final = 0.01
 _SECONDS_A_DAY: Final = 86400.0
+Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +106,20 @@ def _history(unit: str | None, entries: list[Entry]) -> History:
     trends: list[Trend] = []
     for q in QUANTITIES:
         known = np.flatnonzero(np.isfinite(sigmas[q]) & (sigmas[q] > 0))
-        _explain(q, units[q], days, values[q], sigmas[q], known, steps, trends)
+        weight = np.where(sigmas[q] > 0, sigmas[q], np.inf) ** -2.0
+        stretches = _stretches(days, values[q], weight, known)
+        for before, after in pairwise(stretches):
+            (was, was_sigma), (became, became_sigma) = (
+                before.at(days[before.index[-1]]),
+                after.at(days[after.index[0]]),
+            )
+            sigma = float(np.hypot(was_sigma, became_sigma))
+            steps.append(Step(q, units[q], int(before.index[-1]), became - was, sigma))
+        trends += [
+            Trend(q, units[q], 30 * s.slope, 30 * s.slope_sigma, int(s.index[0]), int(s.index[-1]))
+            for s in stretches
+            if s.slope_sigma > 0
+        ]
     return History(
         unit, tuple(entries), days, values, sigmas, units, tuple(steps), tuple(trends), _notes(unit, entries)
     )
@@ -122,41 +138,76 @@ def _notes(unit: str | None, entries: Sequence[Entry]) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _explain(
-    quantity: str,
-    unit: str,
-    days: Array,
-    values: Array,
-    sigmas: Array,
-    index: np.ndarray,
-    steps: list[Step],
-    trends: list[Trend],
-) -> None:
-    """Append what happened among the entries `index`, in order of time."""
-    from scipy.stats import chi2
+@dataclass(frozen=True, eq=False)
+class _Stretch:
+    """Entries between two sudden changes: their places in the record, and their weighted line, level where
+    nothing drifts: its value in the middle, with the sigma, and its slope, a day."""
 
-    if len(index) < 2:
-        return
-    t, x, weight = days[index], values[index], sigmas[index] ** -2
-    steady = _misfit_of_mean(x, weight)
-    places = range(1, len(index))
-    split = [_misfit_of_mean(x[:k], weight[:k]) + _misfit_of_mean(x[k:], weight[k:]) for k in places]
-    best = int(np.argmin(split)) + 1
-    step_gain = steady - split[best - 1]
-    p_step = min(1.0, chi2.sf(step_gain, 1) * len(split) * len(QUANTITIES))
-    slope, slope_sigma, line = _line(t, x, weight)
-    p_trend = min(1.0, chi2.sf(steady - line, 1) * len(QUANTITIES)) if len(index) > 2 else 1.0
-    if min(p_step, p_trend) >= _SIGNIFICANCE:
-        return
-    if p_trend < p_step:
-        trends.append(Trend(quantity, unit, 30 * slope, 30 * slope_sigma, int(index[0]), int(index[-1])))
-        return
-    before, after = slice(None, best), slice(best, None)
-    size = np.average(x[after], weights=weight[after]) - np.average(x[before], weights=weight[before])
-    sigma = np.sqrt(1 / weight[before].sum() + 1 / weight[after].sum())
-    steps.append(Step(quantity, unit, int(index[best - 1]), float(size), float(sigma)))
-    _explain(quantity, unit, days, values, sigmas, index[before], steps, trends)
-    _explain(quantity, unit, days, values, sigmas, index[after], steps, trends)
+    index: Ints
+    middle: float
+    value: float
+    sigma: float
+    slope: float = 0.0
+    slope_sigma: float = 0.0
+
+    def at(self, day: float) -> tuple[float, float]:
+        """Value of the line on a day, and its sigma."""
+        away = day - self.middle
+        return self.value + self.slope * away, float(np.hypot(self.sigma, self.slope_sigma * away))
+
+
+def _stretches(t: Array, x: Array, weight: Array, index: Ints) -> list[_Stretch]:
+    """The record in stretches, in order; t, x, weight: (n,), all of it; index: of what is looked at.
+
+    Circular binary segmentation (Olshen et al., Biostatistics 5(4), 2004): some neighbours that differ from
+    all the others, at an end or in the middle, are cut out, and so on in the parts; unless a straight line
+    says more.
+    """
+    if len(index) == 0:
+        return []
+    days, found, w = t[index], x[index], weight[index]
+    level = _Stretch(
+        index,
+        float(np.average(days, weights=w)),
+        float(np.average(found, weights=w)),
+        float(w.sum() ** -0.5),
+    )
+    if len(index) == 1:
+        return [level]
+    gain, first, last = _most_unlike(found, w)
+    choices = len(index) * (len(index) + 1) // 2 - 1
+    log_step = _log_chance(gain) + np.log(choices)
+    slope, slope_sigma, rest = _line(days, found, w)
+    gain_of_line = _misfit_of_mean(found, w) - rest
+    log_trend = _log_chance(gain_of_line) if len(index) > 2 else 0.0
+    if min(log_step, log_trend) + np.log(len(QUANTITIES)) >= np.log(_SIGNIFICANCE):
+        return [level]
+    if log_trend < log_step:
+        return [replace(level, slope=slope, slope_sigma=slope_sigma)]
+    parts = index[:first], index[first:last], index[last:]
+    return [stretch for part in parts for stretch in _stretches(t, x, weight, part)]
+
+
+def _log_chance(gain: float) -> float:
+    """Logarithm of the probability that chi-square with one degree of freedom exceeds this: of what is
+    certain the probability itself is zero, whatever explains it best."""
+    from scipy.special import log_ndtr
+
+    return float(np.log(2) + log_ndtr(-np.sqrt(max(gain, 0.0))))
+
+
+def _most_unlike(x: Array, weight: Array) -> tuple[float, int, int]:
+    """Which neighbours, x[first:last], differ most from all others: by what chi-square, first, last."""
+    centred = x - np.average(x, weights=weight)
+    sums = np.r_[0.0, np.cumsum(weight * centred)]
+    weights = np.r_[0.0, np.cumsum(weight)]
+    first, last = np.triu_indices(len(sums), 1)
+    some = last - first < len(x)
+    first, last = first[some], last[some]
+    inside, amount = weights[last] - weights[first], sums[last] - sums[first]
+    gain = amount**2 * (1 / inside + 1 / (weights[-1] - inside))
+    best = int(np.argmax(gain))
+    return float(gain[best]), int(first[best]), int(last[best])
 
 
 def _misfit_of_mean(x: Array, weight: Array) -> float:
