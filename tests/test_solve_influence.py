@@ -98,7 +98,7 @@ def test_points_come_to_rest_also_where_the_cameras_do_not(settled: tuple[Proble
     """Sigmas weigh what pulls at the cameras; what still pulls at the points would pass for that."""
     problem, state = settled
     tangled = replace(state, position=state.position + 0.2 * torch.arange(3.0)[:, None])
-    done = settle(problem, tangled, FREE, rounds=1, steps=1)
+    done = settle(problem, tangled, FREE, rounds=1, last_steps=1)
     assert not done.outcome.converged
     final = done.outcome.state
     inner = restrict(problem, done.inlier, len(final.point)).with_noise(done.noise)

@@ -146,7 +146,7 @@ def solved(made: Simulated, prior: Array, rng: np.random.Generator, seed: int) -
     # As the solve does before it settles: points that wrong matches dragged off are placed anew.
     state = retriangulated(state, seen, problem.share, begin, 10.0, generator)
     state = refined(problem, state, free, scale=10.0)
-    settled = settle(problem, state, free, rounds=4, steps=12)
+    settled = settle(problem, state, free, rounds=4)
     inner = restrict(problem, settled.inlier, len(state.point)).with_noise(settled.noise)
     found = settled.outcome.state
     cov = covariance(inner, found, free, np.zeros((len(NAMES), len(NAMES))))

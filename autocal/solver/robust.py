@@ -25,6 +25,7 @@ _LEAST_NOISE = 0.7
 _CONFIRMED_SIGHTS, _ENOUGH_CONFIRMED = 4, 100
 _BEYOND_INFINITY, _TOO_NEAR = -0.02, 0.35  # inverse distances, per baseline
 _STEPS, _ANNEALING_ROUNDS = 6, 14
+_LAST_STEPS = 40  # two are usual; where the footage says little of some parameters, many small ones
 _NARROWEST = 3.0  # sigmas, where annealing ends and the gate takes over
 _WIDE = 3.0  # how much wider it stays while the misfit still falls
 _WIDEST = 400.0
@@ -79,13 +80,16 @@ def anneal(
     return state
 
 
-def settle(problem: Problem, state: State, free: Tensor, *, rounds: int = 3, steps: int = 6) -> Settled:
+def settle(
+    problem: Problem, state: State, free: Tensor, *, rounds: int = 3, last_steps: int = _LAST_STEPS
+) -> Settled:
     """Least squares over the inliers, twice re-chosen; state must be near the answer (`anneal`)."""
     noise = noise_of(problem, state)
     let_go = torch.zeros(len(state.point), dtype=torch.bool, device=free.device)
     for number in range(rounds):
         inlier = inliers(problem, state, noise) & ~let_go[problem.seen.point]
         inner = restrict(problem, inlier, len(state.point))
+        steps = _STEPS if number + 1 < rounds else last_steps
         outcome = optimise(inner.with_noise(noise), state, Squares(), free, steps=steps, tolerance=1e-6)
         state = outcome.state
         r2 = squared_misfit(residuals(state, inner.seen), inner.share)
