@@ -264,6 +264,8 @@ def film_order(calibration: Path, clip: Path, out: Path, options: dict[str, Any]
         out = out / film_name(clip.stem, options)
         if out.resolve() == clip.resolve():
             out = out.with_stem(out.stem + "-film")
+    elif not out.suffix:
+        raise OutputError(f"{out}: no such folder: make it first, or name a film, like {out}.mp4")
     elif options["ending"] is not None:
         raise click.UsageError("--ending is for OUT as a folder: a film's own name is taken as it is")
     if options["anaglyph"] and ANAGLYPH_MARK not in out.stem:

@@ -163,8 +163,9 @@ class _Matcher:
         self._refuse_if_hopeless(at_least=1)
         miss, sigma = (np.concatenate(parts) for parts in zip(*self._misses, strict=True))
         matches = self.table.matches(self.frames, self.lenses[LEFT].size, sigma_floor(miss, sigma))
+        frames = "one frame" if self.frames == 1 else f"{self.frames} frames"
         notes = [
-            f"{len(matches)} sights of {matches.tracks} points in {self.frames} frames; "
+            f"{len(matches)} sights of {matches.tracks} points in {frames}; "
             f"{int(np.median(self.eye_pairs))} eye-to-eye matches in a typical searched frame"
         ]
         if self.still:

@@ -202,7 +202,7 @@ def _legend(figure: Figure, grid_x: int, top: int, px_per_degree: float, map_hei
         figure,
         grid_x,
         top + 2 * step + 16,
-        f"Crops are shown pixel for\npixel as in the map:\n{map_height} px for 180°.",
+        f"Crops are shown pixel for\npixel as in a map of\n{map_height} px for 180°.",
         size_px=17,
         colour=QUIET_TEXT,
     )

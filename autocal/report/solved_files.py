@@ -69,6 +69,7 @@ def _write_pictures(folder: Path, solved: Solved, tell: Callable[[str, int, int]
         60 * vertical,
         rejected.left[there],
         rejected.right[there],
+        subtitle="in the frame that has most of them; rejected: not where the solved rig would see the point",
     )
     tell("pictures", 3, 4)
     unseen = solved.unseen

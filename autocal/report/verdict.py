@@ -102,11 +102,13 @@ def _far_line(calibration: Calibration) -> str:
     far = calibration.far
     if not np.isfinite(far.far_edge_deg):
         return "far plane: not seen; infinity is where the geometry puts it"
-    edge = f"the furthest things lie at {60 * far.far_edge_deg:+.1f}' +- {60 * far.sigma_deg:.1f}'"
+    # Rounded first, and zero added: no "-0.0".
+    lies, shift, sigma = (round(60 * d, 1) + 0.0 for d in (far.far_edge_deg, far.shift_deg, far.sigma_deg))
+    edge = f"the furthest things lie at {lies:+.1f}' +- {sigma:.1f}'"
     if far.mode == "auto":
-        return f"far plane: {edge}; the views are shifted by {60 * far.shift_deg:.1f}' to bring them to zero"
+        return f"far plane: {edge}; the views are shifted by {shift:.1f}' to bring them to zero"
     if far.mode == "keep":
-        return f"far plane: {edge}; the views are shifted by {60 * far.shift_deg:.1f}' as asked"
+        return f"far plane: {edge}; the views are shifted by {shift:.1f}' as asked"
     return f"far plane: {edge}; not shifted, infinity is where the geometry puts it"
 
 
