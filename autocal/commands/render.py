@@ -120,7 +120,10 @@ class _Colour(click.ParamType):
     help="What remaps: the processor, a CUDA card, or the card if there is one.",
 )
 @click.option(
-    "--level", type=_Angles(), default=(0.0, 0.0, 0.0), help="Turn the view by degrees: up, clockwise, right."
+    "--level",
+    type=_Angles(),
+    default=(0.0, 0.0, 0.0),
+    help="Turn the view by degrees: up, clockwise, right. The last two give near things vertical disparity.",
 )
 @click.option("--feather", type=NumberRange(0, 45), default=0.0, help="Soften the rim over so many degrees.")
 @click.option(
