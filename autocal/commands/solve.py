@@ -96,7 +96,11 @@ class _Far(click.ParamType):
 )
 @click.option("--size", type=SizeType(), default=FULL_SIZE, help="Of the ST map.  [default: 8192x4096]")
 @click.option(
-    "--frames", type=click.IntRange(1, 2000), default=24, show_default=True, help="How many pictures to use."
+    "--frames",
+    type=click.IntRange(1, 2000),
+    default=24,
+    show_default=True,
+    help="About how many pictures to use: they are taken in bursts.",
 )
 @click.option("--seed", type=SEED, default=0, show_default=True, help="For random choices.")
 @click.option("--unit", help="Name of the unit, kept in the calibration.")
