@@ -41,9 +41,8 @@ def parameter_rows(calibration: Calibration) -> tuple[tuple[Entry, ...], ...]:
         form = _FORMS.get(unit, ".4f")
         rows.append((name, unit, Cell(value, form), Cell(sigma, form), _decided_by(name, solved)))
     rig = calibration.rig
-    assumed = any("baseline" in text for text in calibration.assumed)
-    origin = "assumed" if assumed else "stated"
-    rows.append(("baseline", "mm", Cell(rig.baseline_mm, ".2f"), Cell(float("nan")), origin))
+    scale = "scale known before"  # stated or assumed, or by a board's squares: the cautions say which
+    rows.append(("baseline", "mm", Cell(rig.baseline_mm, ".2f"), Cell(float("nan")), scale))
     return tuple(rows)
 
 

@@ -15,18 +15,17 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from autocal.calibration import Calibration
 from autocal.errors import CalibrationFileError
 from autocal.exchange.any_file import carried_over
 from autocal.geometry.lens import Array
+from autocal.matches import Ints
 from autocal.verify.compare_parameters import people_values
 
 QUANTITIES: Final = ("yaw", "pitch", "roll", "left focal length", "right focal length")
 _SIGNIFICANCE: Final = 0.01
 _SECONDS_A_DAY: Final = 86400.0
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)
