@@ -23,10 +23,8 @@ from autocal.geometry.parameters import NAMES, eye_rotations, rig_from_vector, v
 from autocal.solver.bundle import Observations, State
 from autocal.solver.levenberg import Problem
 from autocal.solver.prior import unit_covariance
-from autocal.solver.release import refined
-from autocal.solver.robust import anneal, observation_share, restrict, settle
+from autocal.solver.robust import anneal, observation_share, restrict, settle, taken_in
 from autocal.solver.start import relative_start, start
-from autocal.solver.triangulate import retriangulated
 from autocal.solver.uncertainty import covariance
 from tests.simulation import (
     SHAPE_DIFFERENCE_SPREAD,
@@ -143,9 +141,7 @@ def solved(made: Simulated, prior: Array, rng: np.random.Generator, seed: int) -
     near = free & tensor(np.isin(NAMES, [*NAMES[:3], "focal", "k1"]))
     state = anneal(problem, state, near, begin, generator)
     state = anneal(problem, state, free, begin)
-    # As the solve does before it settles: points that wrong matches dragged off are placed anew.
-    state = retriangulated(state, seen, problem.share, begin, 10.0, generator)
-    state = refined(problem, state, free, scale=10.0)
+    state = taken_in(problem, state, free, begin, generator)
     settled = settle(problem, state, free, rounds=4)
     inner = restrict(problem, settled.inlier, len(state.point)).with_noise(settled.noise)
     found = settled.outcome.state

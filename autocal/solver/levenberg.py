@@ -69,6 +69,11 @@ class Outcome:
     iterations: int
     converged: bool
 
+    @property
+    def last_gain(self) -> float:
+        """What the last accepted step took off the cost, as a share of it."""
+        return 1 - self.costs[-1] / max(self.costs[-2], 1e-300) if len(self.costs) > 1 else 0.0
+
 
 def squared_misfit(residual: Tensor, share: Tensor) -> Tensor:
     """(n,), chi-square with two degrees of freedom where the model holds: |r|^2 / share."""

@@ -26,9 +26,13 @@ from autocal.solver.uncertainty import covariance
 #: A stage is kept if its sigma is below this part of its prior's.
 _WELL_INSIDE = 0.5
 _FURTHEST = 4.0  # sigmas of the prior that a parameter may move
+_SCALE = 3.0  # of the loss, sigmas of the misfit
 _STEADY = 0.97  # of the misfit before: another round with a narrower loss would be the same again
 _HOPELESS = 2.0  # of the misfit with a parameter: no second round makes up for that
-_ROWS = 8_000  # observations that are enough to choose stages by
+#: Observations that are enough to choose stages by: of clean footage, and at the most of noisy footage. Twice
+#: the sigma asks for four times as many.
+_ROWS, _MOST_ROWS = 5_000, 9_600
+_CLEAN = np.deg2rad(0.005)  # sigma of an observation
 
 Progress = Callable[[str, int, int], None]
 
@@ -90,16 +94,14 @@ def release(
     return Released(state, free, tuple(judged[stage.title] for stage in stages))
 
 
-def refined(
-    problem: Problem, state: State, free: torch.Tensor, *, scale: float = 3.0, worst: float = np.inf
-) -> State:
-    """A few steps with a loss at so many sigmas of what the misfit is now; again, if it became less.
+def _refined(problem: Problem, state: State, free: torch.Tensor, *, worst: float = np.inf) -> State:
+    """A few steps with a loss at three sigmas of what the misfit is now; again, if it became less.
 
     worst: misfit (`noise_of`) beyond which it need not be tried again.
     """
 
     def stepped(state: State, noise: float) -> State:
-        return optimise(problem, state, GemanMcClure(scale * noise), free, steps=6, tolerance=1e-4).state
+        return optimise(problem, state, GemanMcClure(_SCALE * noise), free, steps=6, tolerance=1e-4).state
 
     noise = noise_of(problem, state)
     state = stepped(state, noise)
@@ -135,20 +137,22 @@ class _Judge:
 
     @staticmethod
     def of(problem: Problem, holdout: Holdout, prior: Prior, points: int, rng: np.random.Generator) -> _Judge:
-        track = problem.seen.point.cpu().numpy()
-        rows = torch.as_tensor(thinned(track, holdout.train, _ROWS, rng), device=problem.seen.sigma.device)
-        unseen = replace(holdout, track=thinned(track, holdout.track, _ROWS // 2, rng))
+        track, sigma = problem.seen.point.cpu().numpy(), problem.seen.sigma
+        angle = float((sigma**-2).mean() ** -0.5) / prior.rig.left.focal_px
+        most = int(np.clip(_ROWS * (angle / _CLEAN) ** 2, _ROWS, _MOST_ROWS))
+        rows = torch.as_tensor(thinned(track, holdout.train, most, rng), device=sigma.device)
+        unseen = replace(holdout, track=thinned(track, holdout.track, most // 2, rng))
         return _Judge(problem, restrict(problem, rows, points), unseen, prior)
 
     def refined(self, state: State, free: torch.Tensor) -> State:
         """The part solved on from where it is."""
-        return refined(self.part, state, free)
+        return _refined(self.part, state, free)
 
     def refined_without(self, state: State, free: torch.Tensor, held: torch.Tensor) -> State:
         """The same with the marked parameters (25,) back at their prior and held there."""
         returned = replace(state, vector=torch.where(held, self.problem.prior_mean, state.vector))
         worst = _HOPELESS * noise_of(self.part, state)
-        return refined(self.part, returned, free & ~held, worst=worst)
+        return _refined(self.part, returned, free & ~held, worst=worst)
 
     def prediction(self, state: State) -> Prediction:
         """How well a state predicts what was kept out; the same state is judged once."""

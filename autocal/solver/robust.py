@@ -25,10 +25,12 @@ _LEAST_NOISE = 0.7
 _CONFIRMED_SIGHTS, _ENOUGH_CONFIRMED = 4, 100
 _BEYOND_INFINITY, _TOO_NEAR = -0.02, 0.35  # inverse distances, per baseline
 _STEPS, _ANNEALING_ROUNDS = 6, 14
+_RESTING = 3e-3  # of the cost: what the last step may take off it in a round that has come to rest
+_TAKING_IN_SCALE, _TAKING_IN_STEPS = 10.0, 4  # sigmas; few, as settling goes on from there
 _LAST_STEPS = 40  # two are usual; where the footage says little of some parameters, many small ones
 _NARROWEST = 3.0  # sigmas, where annealing ends and the gate takes over
-_WIDE = 3.0  # how much wider it stays while the misfit still falls
-_WIDEST = 400.0
+_WIDE, _WIDEST = 3.0, 400.0  # where it begins: so many times the misfit, and so many sigmas at the most
+_NARROWING = 2.5  # at most, from one round to the next
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,26 +60,35 @@ def noise_of(problem: Problem, state: State) -> float:
 def anneal(
     problem: Problem, state: State, free: Tensor, rig: Rig, generator: torch.Generator | None = None
 ) -> State:
-    """Minimise under a loss that begins wider than the misfit and ends at three sigmas.
+    """Minimise under a loss that begins wider than the misfit and narrows to three sigmas of what is left.
 
-    The scale narrows only as fast as the misfit falls: narrower, and good matches that the lens does
-    not describe yet would be left behind. With a generator, points are placed anew on the way, so that
-    those dragged off by wrong matches come back. rig: whose lenses the state's vector moves.
+    Only where a round has come to rest, and step by step: sooner, and good matches that the lens does not
+    describe yet would be left behind; a round that has not goes on under a wide loss.
+    With a generator, points are placed anew on the way, so that those dragged off by wrong matches come
+    back. rig: whose lenses the state's vector moves.
     """
-    noise = least = noise_of(problem, state)
-    scale = min(max(_WIDE * noise, _NARROWEST), _WIDEST)
+    scale = min(max(_WIDE * noise_of(problem, state), _NARROWEST), _WIDEST)
     for _ in range(_ANNEALING_ROUNDS):
         if generator is not None:
             state = retriangulated(state, problem.seen, problem.share, rig, scale, generator)
-        state = optimise(problem, state, GemanMcClure(scale), free, steps=_STEPS, tolerance=2e-5).state
-        noise = noise_of(problem, state)
-        # Against the least so far: a wider loss leaves more, a narrower one less, and so to and fro.
-        falling, least = noise < 0.97 * least, min(noise, least)
-        wanted = max((_WIDE if falling else 1.0) * _NARROWEST * noise, _NARROWEST * 0.9)
-        if not falling and scale <= 1.1 * wanted:
+        outcome = optimise(problem, state, GemanMcClure(scale), free, steps=_STEPS, tolerance=2e-5)
+        state = outcome.state
+        wanted = _NARROWEST * max(noise_of(problem, state), 0.9)
+        resting = outcome.last_gain < _RESTING
+        if resting and scale <= 1.1 * wanted:
             break
-        scale = max(scale / 2.5, wanted)
+        scale = max(scale / _NARROWING, wanted if resting else _WIDE * wanted)
     return state
+
+
+def taken_in(problem: Problem, state: State, free: Tensor, rig: Rig, generator: torch.Generator) -> State:
+    """A state that only part of the observations made, brought near to what all of them say.
+
+    No narrower: good sights at the loss's edge would be let go for good, and their share of the answer.
+    """
+    state = retriangulated(state, problem.seen, problem.share, rig, _TAKING_IN_SCALE, generator)
+    loss = GemanMcClure(_TAKING_IN_SCALE * noise_of(problem, state))
+    return optimise(problem, state, loss, free, steps=_TAKING_IN_STEPS, tolerance=1e-4).state
 
 
 def settle(

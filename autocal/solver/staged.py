@@ -32,14 +32,12 @@ from autocal.solver.freedom import (
 from autocal.solver.holdout import hold_out, unseen_misses
 from autocal.solver.levenberg import Problem
 from autocal.solver.prior import Prior, still_prior
-from autocal.solver.release import Judged, Progress, refined, release, thinned
-from autocal.solver.robust import observation_share, restrict, settle
+from autocal.solver.release import Judged, Progress, release, thinned
+from autocal.solver.robust import observation_share, restrict, settle, taken_in
 from autocal.solver.start import Start, eyes_swapped, relative_start, start
 from autocal.solver.still import release_still
-from autocal.solver.triangulate import retriangulated
 from autocal.solver.uncertainty import covariance, shared_cause_inflation, still_inflation
 
-_RESETTLE_SCALE = 10.0  # sigmas, for taking in what the choice of stages did not use
 _MOVING = np.deg2rad(2.0)  # how far tracks must travel across the field for the rig to count as moving
 _MOST_ROWS = 24_000  # observations beyond which nothing is gained: errors of the model remain
 
@@ -141,9 +139,7 @@ def _solve(
         state = replace(state, vector=torch.as_tensor(fit.vector, device=device))
 
     tell("settle", 0, 1)
-    state = retriangulated(state, problem.seen, problem.share, prior.rig, _RESETTLE_SCALE, generator)
-    # No narrower: good sights at the loss's edge would be let go for good, and their share of the answer.
-    state = refined(problem, state, free, scale=_RESETTLE_SCALE)
+    state = taken_in(problem, state, free, prior.rig, generator)
     settled = settle(problem, state, free)
     inner = restrict(problem, settled.inlier, len(state.point)).with_noise(settled.noise)
     # What is known apart from the footage, not how firmly it was held: the inflation stands for that.
