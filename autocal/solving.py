@@ -209,7 +209,7 @@ def _assembled(
         solved=solution.solved,
         held=_held(solution, options),
         assumed=tuple(log.assumed),
-        warnings=(*log.warnings, *_warnings(solution, directions[0]), *far_warnings),
+        warnings=(*log.warnings, *_warnings(solution, directions[0], options.eyes), *far_warnings),
         far=far,
         swapped=solution.swapped,
         quality=_quality(solution, nominal),
@@ -294,8 +294,16 @@ def _field(rings_deg: Sequence[float] = (15, 30, 45, 60, 75, 85), around: int = 
     return np.stack([np.sin(angle) * np.cos(turn), np.sin(angle) * np.sin(turn), np.cos(angle)], axis=1)
 
 
-def _warnings(solution: Solution, left: Array) -> list[str]:
+def _warnings(solution: Solution, left: Array, eyes: str) -> list[str]:
+    """left: (n, 3), where the left eye sees the matches used. eyes: as the options have it."""
+    from autocal.solver.start import eyes_doubtful
+
     warnings = []
+    if eyes != "auto" and eyes_doubtful(solution.matches.eye_pairs(), solution.rig):
+        warnings.append(
+            "near things are seen as if they lay behind the furthest ones: the eyes are hardly "
+            f"{eyes}, as was said; solve with --eyes auto"
+        )
     if solution.matches.frames == 1:
         warnings.append(
             "one frame only: it fixes how the eyes are turned against each other; their lenses, and slow "

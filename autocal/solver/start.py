@@ -31,6 +31,8 @@ _ROUNDS = 12
 #: How well nominal lenses can describe real ones: any tighter, their misfit would pass for evidence and
 #: drive the baseline's direction away.
 _MISFIT = np.deg2rad(0.3)
+_CLEAR = np.deg2rad(0.3)  # disparity of what is clearly near, or beyond infinity
+_MANY_BEYOND = 0.05  # of all pairs; where the eyes are in order and the lenses solved it is none
 _NEAREST = 0.3  # inverse distance, per baseline, of the nearest thing worth starting from
 
 
@@ -98,16 +100,33 @@ def eyes_swapped(pairs: EyePairs, rig: Rig) -> bool:
     The swap mirrors all disparities, so near things would lie beyond infinity. Near things are what
     sticks out of the distribution: decided by sign, and by its long tail where signs are even.
     """
-    left, right = rig.directions(0, pairs.pixel_left), rig.directions(1, pairs.pixel_right)
-    good = np.abs(sampson_miss(left, right)) < np.deg2rad(0.3)
-    disparity = horizontal_disparity(left[good], right[good])
-    disparity = disparity[np.abs(disparity) < np.deg2rad(30)]
+    disparity = _disparities(pairs, rig)
     if disparity.size < _FEWEST_PAIRS:
         return False
-    clear = np.deg2rad(0.3)
-    near, beyond = int((disparity > clear).sum()), int((disparity < -clear).sum())
+    near, beyond = np.count_nonzero(disparity > _CLEAR), np.count_nonzero(disparity < -_CLEAR)
     if max(near, beyond) > 3 * min(near, beyond) + 10:
         return beyond > near
+    return _sticks_out_beyond(disparity)
+
+
+def eyes_doubtful(pairs: EyePairs, rig: Rig) -> bool:
+    """Whether a solved rig looks as if its eyes were the other way round: many points lie clearly beyond
+    infinity, and so does what sticks out. A wrong yaw alone moves all things, and near ones stick out."""
+    disparity = _disparities(pairs, rig)
+    if disparity.size < _FEWEST_PAIRS:
+        return False
+    return bool(np.mean(disparity < -_CLEAR) > _MANY_BEYOND) and _sticks_out_beyond(disparity)
+
+
+def _disparities(pairs: EyePairs, rig: Rig) -> Array:
+    """Horizontal disparities (m,), rad, of the pairs that meet."""
+    left, right = rig.directions(0, pairs.pixel_left), rig.directions(1, pairs.pixel_right)
+    good = np.abs(sampson_miss(left, right)) < _MISFIT
+    disparity = horizontal_disparity(left[good], right[good])
+    return disparity[np.abs(disparity) < np.deg2rad(30)]
+
+
+def _sticks_out_beyond(disparity: Array) -> bool:
     low, middle, high = np.percentile(disparity, [3, 50, 97])
     return bool(high - middle < middle - low)
 
