@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import av
 import pytest
 
 from tests.command_line import Answer, autocal
+from tests.footage_clips import write_video
 
 SAMPLE = Path(__file__).parents[1] / "samples" / "harbour.mp4"
 PICTURES = 12
@@ -104,3 +106,22 @@ def test_the_film_holds_when_checked_by_itself(film: Path) -> None:
     assert document["comfort"]["grade"] == "excellent"
     assert document["far_plane"]["grade"] == "good"
     assert abs(document["far_plane"]["edge_arcmin"]) < 2.0
+
+
+def test_two_files_are_checked_like_one(calibration: Path, place: Path) -> None:
+    with av.open(str(SAMPLE)) as source:
+        lumas = [frame.to_ndarray(format="gray") for frame in islice(source.decode(video=0), 4)]
+    middle = lumas[0].shape[1] // 2
+    left = write_video(place / "L.mp4", [luma[:, :middle] for luma in lumas], options={"crf": "12"})
+    right = write_video(place / "R.mp4", [luma[:, middle:] for luma in lumas], options={"crf": "12"})
+    together = autocal(
+        "check", calibration, "--left", left, "--right", right, "--json", "--report", place / "two"
+    )
+    assert json.loads(together.out)["verdict"] == "holds"
+    assert "L.mp4, R.mp4" in (place / "two" / "report.html").read_text()
+    alone = autocal("check", calibration, "--left", left)
+    assert (alone.code, "--right" in alone.err) == (2, True)
+    one_eye = autocal("check", calibration, left)
+    assert (one_eye.code, "--left and --right" in one_eye.err) == (2, True)
+    rendered = autocal("render", calibration, left, "-o", place / "one-eye.mp4")
+    assert (rendered.code, "side by side first" in rendered.err) == (2, True)

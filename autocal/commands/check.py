@@ -27,6 +27,10 @@ _EXIT_CODES = {"holds": 0, "drifted": 1, "cannot-tell": 3}
     help="Check a finished side-by-side film by itself, instead of CAL and CLIP.",
 )
 @click.option(
+    "--left", type=click.Path(path_type=Path), help="The left eye's file, with --right, instead of CLIP."
+)
+@click.option("--right", type=click.Path(path_type=Path), help="The right eye's file.")
+@click.option(
     "--windows",
     type=click.IntRange(min=1, max=200),
     default=16,
@@ -47,6 +51,8 @@ def check(
     ctx: click.Context,
     inputs: tuple[Path, ...],
     rendered: Path | None,
+    left: Path | None,
+    right: Path | None,
     windows: int,
     baseline_mm: float | None,
     seed: int,
@@ -63,6 +69,7 @@ def check(
     \b
     Examples:
       autocal check unit-7/calibration.json today.mp4
+      autocal check unit-7/calibration.json --left L.mp4 --right R.mp4
       autocal check --rendered film.mp4
     """
     from autocal.verify.check_words import as_data
@@ -70,16 +77,20 @@ def check(
     refuse_report(report, force)
     keep_freed_memory()
     if rendered is not None:
-        if inputs or baseline_mm is not None:
+        if inputs or left or right or baseline_mm is not None:
             raise click.UsageError(
                 "--rendered FILM stands alone: a finished film needs no CAL, CLIP or baseline"
             )
         result = _film(rendered, windows, seed, report, force)
         said: dict[str, list[str]] = {"assumed": [], "warnings": []}
-    elif len(inputs) < 2:
-        raise click.UsageError("give a calibration and footage, CAL CLIP..., or a film with --rendered FILM")
+    elif not inputs or not (inputs[1:] or left or right):
+        raise click.UsageError(
+            "give a calibration and footage, CAL CLIP... or CAL --left FILE --right FILE, or a film with "
+            "--rendered FILM"
+        )
     else:
-        result, said = _footage(inputs[0], inputs[1:], windows, baseline_mm, seed, report, force)
+        sides = (left, right)
+        result, said = _footage(inputs[0], inputs[1:], sides, windows, baseline_mm, seed, report, force)
     if as_json:
         click.echo(json.dumps({**as_data(result), **said}, indent=1, allow_nan=False))
     else:
@@ -90,6 +101,7 @@ def check(
 def _footage(
     calibration: Path,
     clips: Sequence[Path],
+    sides: tuple[Path | None, Path | None],
     windows: int,
     baseline_mm: float | None,
     seed: int,
@@ -101,14 +113,17 @@ def _footage(
     from autocal.footage import open_footage
     from autocal.verify.check import check_clips
 
-    with open_footage(list(clips)) as footage:
+    left, right = sides
+    with open_footage(list(clips), left=left, right=right) as footage:
         half_size = footage.half_size
     loaded = load_any(calibration, half_size=half_size, baseline_mm=baseline_mm)
-    result = check_clips(loaded, clips, windows=windows, seed=seed)
+    result = check_clips(loaded, clips, left=left, right=right, windows=windows, seed=seed)
     if report is not None:
         from autocal.report.page_check import write_check_report
 
-        write_check_report(report, result, loaded, calibration.name, clips, overwrite=force)
+        write_check_report(
+            report, result, loaded, calibration.name, clips, left=left, right=right, overwrite=force
+        )
     return result, {"assumed": list(loaded.assumed), "warnings": list(loaded.warnings)}
 
 

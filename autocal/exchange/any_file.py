@@ -63,10 +63,16 @@ def carried_over(calibration: Calibration, half_size: Size) -> Calibration:
         return calibration
     factor_x, factor_y = half_size[0] / size[0], half_size[1] / size[1]
     if abs(factor_x / factor_y - 1) > _SAME_ASPECT or calibration.rig.right.size != size:
+        alone = abs(2 * factor_x / factor_y - 1) < _SAME_ASPECT
+        why = (
+            "is that one eye's file? Both are needed, side by side or, where there are such options, "
+            "as --left and --right"
+            if alone
+            else "another aspect is another crop or read-out of the sensor; solve again on such footage"
+        )
         raise CalibrationFileError(
             f"this calibration is for pictures of {size[0]}x{size[1]} px an eye, not of "
-            f"{half_size[0]}x{half_size[1]}: another aspect is another crop or read-out of the sensor; "
-            "solve again on footage of that format"
+            f"{half_size[0]}x{half_size[1]}: {why}"
         )
     rig = calibration.rig.scaled(factor_x)
     rig = replace(rig, left=replace(rig.left, size=half_size), right=replace(rig.right, size=half_size))

@@ -43,6 +43,11 @@ def view_rig(
     rig = calibration.view_rig
     for lens in (rig.left, rig.right):
         across, down = (new / old for new, old in zip(half_size, lens.size, strict=True))
+        if abs(2 * across / down - 1.0) < _ASPECT_TOLERANCE:
+            raise FootageError(
+                "the clip has the shape of one eye's picture alone: put the left and the right eye's file "
+                "side by side first, as FFmpeg's hstack filter does, and render that"
+            )
         if abs(across / down - 1.0) > _ASPECT_TOLERANCE:
             raise FootageError(
                 "the calibration is for halves of {}x{} px, the clip's are {}x{} px: another shape, so "

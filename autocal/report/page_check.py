@@ -88,9 +88,11 @@ def write_check_report(
     name: str,
     clips: Sequence[Path],
     *,
+    left: Path | None = None,
+    right: Path | None = None,
     overwrite: bool = False,
 ) -> Path:
-    """Write `report.html` in `folder`, with a frame of the footage in it.
+    """Write `report.html` in `folder`, with a frame of the footage in it: of clips, or of two files.
 
     Raises OutputError as `write_page` does, FootageError where the footage is no longer there.
     """
@@ -98,12 +100,13 @@ def write_check_report(
     if result.used is not None:
         best = max(result.windows, key=lambda w: w.matches, default=None)
         place = None if best is None else (best.clip, best.first_frame)
-        picture = one_picture(clips, swapped=calibration.swapped, place=place)
+        picture = one_picture(clips, swapped=calibration.swapped, place=place, left=left, right=right)
         height, width = picture[0].shape[:2]
         from autocal.exchange.any_file import carried_over
 
         calibration = carried_over(calibration, (width, height))
-    html = check_page(result, calibration, name, [clip.name for clip in clips], picture)
+    files = [file.name for file in (*clips, left, right) if file is not None]
+    html = check_page(result, calibration, name, files, picture)
     return write_page(folder, html, overwrite=overwrite)
 
 

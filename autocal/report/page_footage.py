@@ -10,16 +10,22 @@ from autocal.report.pictures_views import Half
 
 
 def one_picture(
-    clips: Sequence[Path], *, swapped: bool, place: tuple[int, int] | None = None
+    clips: Sequence[Path],
+    *,
+    swapped: bool,
+    place: tuple[int, int] | None = None,
+    left: Path | None = None,
+    right: Path | None = None,
 ) -> tuple[Half, Half]:
     """Left and right eye of one frame.
 
-    swapped: the left eye's picture is in the right half. place: clip and frame number; without it the
-    sharpest and most textured of a few that are looked at. Raises FootageError as reading does.
+    clips, left, right: as `open_footage` takes them. swapped: the left eye's picture is in the right half.
+    place: clip and frame number; without it the sharpest and most textured of a few that are looked at.
+    Raises FootageError as reading does.
     """
     from autocal.footage import open_footage
 
-    with open_footage(list(clips)) as footage:
+    with open_footage(list(clips), left=left, right=right) as footage:
         first, second = picture_of(footage, place)
     return (second, first) if swapped else (first, second)
 

@@ -45,15 +45,22 @@ _ARCMIN: Final = 60.0 * 180.0 / np.pi
 
 
 def check_clips(
-    calibration: Calibration, clips: Sequence[Path], *, windows: int = _WINDOWS, seed: int = 0
+    calibration: Calibration,
+    clips: Sequence[Path],
+    *,
+    left: Path | None = None,
+    right: Path | None = None,
+    windows: int = _WINDOWS,
+    seed: int = 0,
 ) -> CheckResult:
-    """Check a calibration against footage of its unit.
+    """Check a calibration against footage of its unit: side-by-side clips, or a left and a right file.
 
     Raises FootageError, MatchError, and CalibrationFileError where the clip has another aspect.
     Footage with too little texture is no error: the verdict is then that it cannot be told.
     """
     try:
-        seen = clip_pairs(clips, calibration, np.random.default_rng(seed), frames=windows)
+        rng = np.random.default_rng(seed)
+        seen = clip_pairs(clips, calibration, rng, frames=windows, left=left, right=right)
     except TextureError as problem:
         return cannot_tell((str(problem),), 0, ())
     return check_pairs(calibration, seen)

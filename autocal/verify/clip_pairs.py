@@ -44,14 +44,17 @@ def clip_pairs(
     rng: np.random.Generator,
     *,
     frames: int,
+    left: Path | None = None,
+    right: Path | None = None,
 ) -> ClipPairs:
-    """Match the eyes of a clip. The calibration's lenses only guide the search, and say which half is left.
+    """Match the eyes of clips, or of a left and a right file. The calibration's lenses only guide the search,
+    and it says which half is left.
 
     Raises FootageError, MatchError, and CalibrationFileError where the clip has another aspect.
     """
     from autocal.footage import open_footage
 
-    with open_footage(list(clips)) as footage:
+    with open_footage(list(clips), left=left, right=right) as footage:
         return footage_pairs(footage, calibration, rng, frames=frames)
 
 
