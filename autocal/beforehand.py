@@ -120,12 +120,10 @@ def half_lenses(
         focal_px = 1000.0 * options.focal_mm / options.pixel_um
     elif fov_deg is None:
         fov_deg = _ASSUMED_FOV_DEG
-        log.assumed.append(
-            f"a field of view of {fov_deg:g} degrees across the image circle (say --fov to state it)"
-        )
+        log.assumed.append(f"a field of view of {fov_deg:g} degrees across the image circle")
     if any(not circle.found for circle in circles):
         log.warnings.append(circles[0].reason if not circles[0].found else circles[1].reason)
-    log.assumed.append(f"an {options.projection} projection to begin with")
+    log.assumed.append(f"the {options.projection} projection to begin with")
     lenses = [
         nominal_lens(
             half_size, found.circle, fov_deg=fov_deg, focal_px=focal_px, projection=options.projection
@@ -163,9 +161,7 @@ def prior_of(
     if baseline is None:
         baseline = start.rig.baseline_mm if start else 60.0
         if start is None:
-            log.assumed.append(
-                "a baseline of 60 mm (say --baseline-mm to state it): it scales distances only"
-            )
+            log.assumed.append("a baseline of 60 mm: it scales distances only")
     if start is None:
         rig = Rig(first, second, np.eye(3), np.eye(3), baseline)
         by_focal = options.focal_mm is not None

@@ -48,6 +48,8 @@ def verdict_lines(calibration: Calibration) -> list[str]:
         lines.append("held at what was known before, as the footage did not decide them:")
         lines.extend(f"  {_plain(h.names)}: {h.reason}; to release, {h.film}" for h in held)
     lines.extend(f"assumed: {text}" for text in calibration.assumed)
+    if calibration.assumed:
+        lines.append("  to state what is known of these: --fov, --projection, --baseline-mm")
     lines.extend(f"warning: {text}" for text in calibration.warnings)
     return lines
 

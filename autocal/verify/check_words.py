@@ -63,11 +63,12 @@ def summary_lines(result: CheckResult) -> list[str]:
     if result.used is None:
         return [*lines, *result.notes]
     lines.append(
-        f"vertical disparity {result.vertical.median_absolute:.2f}' (median), {result.vertical.p95:.2f}' "
-        f"(95th percentile) on {result.matches} matches; {result.rejected} taken for mismatches"
+        f"vertical disparity of single matches, with their noise: {result.vertical.median_absolute:.2f}' "
+        f"(median), {result.vertical.p95:.2f}' (95th percentile) on {result.matches} matches; "
+        f"{result.rejected} taken for mismatches"
     )
     if result.comfort:
-        lines.append(f"comfort: {result.comfort}. {CAUTION}")
+        lines.append(f"comfort: {result.comfort}, by what neighbouring matches have in common. {CAUTION}")
     far = result.far
     edge = (
         ""
