@@ -119,6 +119,8 @@ def test_two_files_are_checked_like_one(calibration: Path, place: Path) -> None:
     )
     assert json.loads(together.out)["verdict"] == "holds"
     assert "L.mp4, R.mp4" in (place / "two" / "report.html").read_text()
+    exchanged = autocal("check", calibration, "--left", right, "--right", left)
+    assert (exchanged.code, "other way round" in exchanged.out) == (3, True)
     alone = autocal("check", calibration, "--left", left)
     assert (alone.code, "--right" in alone.err) == (2, True)
     one_eye = autocal("check", calibration, left)

@@ -94,7 +94,8 @@ def check(
     if as_json:
         click.echo(json.dumps({**as_data(result), **said}, indent=1, allow_nan=False))
     else:
-        _print(result, [words for several in said.values() for words in several])
+        assumed = [f"assumed by the calibration: {words}" for words in said["assumed"]]
+        _print(result, [*assumed, *said["warnings"]])
     ctx.exit(_EXIT_CODES[result.verdict])
 
 

@@ -105,7 +105,7 @@ def eyes_swapped(pairs: EyePairs, rig: Rig) -> bool:
         return False
     near, beyond = np.count_nonzero(disparity > _CLEAR), np.count_nonzero(disparity < -_CLEAR)
     if max(near, beyond) > 3 * min(near, beyond) + 10:
-        return beyond > near
+        return bool(beyond > near)
     return _sticks_out_beyond(disparity)
 
 

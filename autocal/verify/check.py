@@ -18,9 +18,11 @@ from autocal.calibration import Calibration
 from autocal.converge import far_edge
 from autocal.errors import TextureError
 from autocal.exchange.any_file import carried_over
-from autocal.geometry.epipolar import horizontal_disparity, vertical_disparity
+from autocal.geometry import Rig
+from autocal.geometry.epipolar import horizontal_disparity, robust_spread, vertical_disparity
 from autocal.geometry.lens import Array
 from autocal.geometry.rotation import rotation_about, rotation_vector_from_matrix
+from autocal.matches import LEFT, RIGHT, EyePairs
 from autocal.verify.check_change import Change, find_changes
 from autocal.verify.check_comfort import FarCheck, far_check, local_disparity, worst, zones
 from autocal.verify.check_result import CheckResult, Spread, UsedMatches, cannot_tell
@@ -41,6 +43,12 @@ from autocal.verify.clip_pairs import ClipPairs, clip_pairs, footage_pairs
 #: Changes within a take are told from a tenth of a hand step on, and count from a third on.
 CHANGE_TOLD_DEG: Final = HAND_STEP_DEG / 10
 _WINDOWS: Final = 16
+#: Vertical disparity, and how much less of it with the eyes exchanged, that no drift of a unit brings about.
+_TELLING_ARCMIN, _TELLING = 10.0, 5.0
+_EXCHANGED: Final = (
+    "the halves are the other way round than the calibration has them, and fit it exchanged. Exchange them, "
+    "or solve this footage by itself if the unit records like this now"
+)
 _ARCMIN: Final = 60.0 * 180.0 / np.pi
 
 
@@ -93,6 +101,8 @@ def check_pairs(calibration: Calibration, seen: ClipPairs, *, rendered: bool = F
     rows = rows_of(rig, seen.pairs)
     if len(rows) < FEWEST_MATCHES or len(np.unique(rows.cell)) < FEWEST_CELLS:
         return cannot_tell(_too_few(rows), len(rows), seen.notes)
+    if _is_exchanged(rig, seen.pairs):
+        return cannot_tell((_EXCHANGED,), len(rows), seen.notes)
     _, overall = refined(rows, rig)
     take = timeline(rows, seen.moments, rig, overall.agreeing)
     changes = _changes(take.windows)
@@ -148,6 +158,17 @@ def check_pairs(calibration: Calibration, seen: ClipPairs, *, rendered: bool = F
         used,
         (*seen.notes, *notes, *_notes(used, take.left_out, len(take.windows))),
     )
+
+
+def _is_exchanged(rig: Rig, pairs: EyePairs) -> bool:
+    """Whether the pairs fit the rig with the eyes the other way round, and only so."""
+
+    def vertical(left: Array, right: Array) -> float:
+        seen = rig.directions(LEFT, left), rig.directions(RIGHT, right)
+        return robust_spread(vertical_disparity(*seen) * _ARCMIN)
+
+    as_given = vertical(pairs.pixel_left, pairs.pixel_right)
+    return as_given > max(_TELLING_ARCMIN, _TELLING * vertical(pairs.pixel_right, pairs.pixel_left))
 
 
 def _changes(windows: Sequence[Window]) -> tuple[Change, ...]:
