@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import repeat
 from pathlib import Path
 from typing import Any, Final
 
@@ -51,7 +53,8 @@ class ChartFrames:
 def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | None = None) -> ChartFrames:
     """Look for the board in both halves of every frame.
 
-    Of clips up to 40 evenly spread frames are looked at. Raises FootageError where a file cannot be
+    Of clips up to 40 evenly spread frames are looked at. progress: takes a stage, frames looked at, and how
+    many there are as far as is known. Raises FootageError where a file cannot be
     read, sizes differ, or no frame shows the board.
     """
     from autocal.footage import open_footage
@@ -61,25 +64,27 @@ def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | 
     views: list[BoardView] = []
     missing: list[Rejected] = []
     small: tuple[list[Any], list[Any]] = ([], [])
+    tell = progress or (lambda stage, done, total: None)
     with open_footage(list(files)) as footage:
         half_size, digest = footage.half_size, footage.digest()
-    for done, file in enumerate(files):
-        with open_footage([file]) as footage:
+    for number, file in enumerate(files):
+        with open_footage([file]) as footage, ThreadPoolExecutor(2) as both:
             count = footage.frame_count
             chosen = np.unique(np.linspace(0, count - 1, min(count, _MOST_FRAMES_OF_A_CLIP)).astype(int))
+            total = len(names) + len(chosen) + len(files) - number - 1
             for index in chosen:
                 frame = len(names)
+                tell("boards", frame, total)
                 names.append(file.name if count == 1 else f"{file.name} frame {index}")
-                for eye, picture in enumerate(footage.picture(0, int(index))):
-                    gray = _eight_bit(picture)
+                grays = [_eight_bit(picture) for picture in footage.picture(0, int(index))]
+                found = both.map(find_board, grays, repeat(board), repeat(frame), (0, 1))
+                for eye, (gray, view) in enumerate(zip(grays, found, strict=True)):
                     small[eye].append(shrunk(gray, GLIMPSE_PX))
-                    view = find_board(gray, board, frame, eye)
                     if view is None:
                         missing.append(Rejected(frame, eye, "the board is not seen whole"))
                     else:
                         views.append(view)
-        if progress:
-            progress("looking for the board", done + 1, len(files))
+    tell("boards", len(names), len(names))
     if not views:
         raise FootageError(
             f"no board of {board.columns}x{board.rows} inner corners is found in any of {len(names)} frames: "

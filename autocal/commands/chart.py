@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from autocal.commands._parameters import SEED, report_option
+from autocal.commands._progress import stage_bars
 
 if TYPE_CHECKING:
     from autocal.calibration import Calibration
@@ -86,13 +87,16 @@ def chart(
     for target in targets:
         refuse_existing(target, force)
     refuse_report(report, force)
-    seen = read_chart_frames(frames, board)
-    swapped = eyes_are_crossed(seen.views, board, seen.half_size, len(seen.names))
-    if swapped:
-        seen = seen.exchanged()
-    result = calibrate_from_boards(
-        seen.views, board, seen.half_size, len(seen.names), np.random.default_rng(seed)
-    )
+    with stage_bars(hidden=as_json) as tell:
+        seen = read_chart_frames(frames, board, tell)
+        swapped = eyes_are_crossed(seen.views, board, seen.half_size, len(seen.names))
+        if swapped:
+            seen = seen.exchanged()
+        tell("lenses", 0, 1)
+        result = calibrate_from_boards(
+            seen.views, board, seen.half_size, len(seen.names), np.random.default_rng(seed)
+        )
+        tell("lenses", 1, 1)
     rig = result.calibration.rig
     left, right = (replace(rig.lens(eye), circle=seen.circles[eye]) for eye in (0, 1))
     used = sorted({v.frame for v in result.used})

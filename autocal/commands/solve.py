@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +11,7 @@ import click
 
 from autocal.allocator import keep_freed_memory
 from autocal.commands._parameters import BASELINE_MM, FULL_SIZE, SEED, SizeType, half_of_frame, refuse_report
+from autocal.commands._progress import stage_bars
 from autocal.loading import loading
 from autocal.whole_file import whole_folder
 
@@ -182,7 +181,7 @@ def solve(
             made=datetime.now().astimezone().isoformat(timespec="seconds"),
             device=device,
         )
-        with loading(_NEEDED_LATER), _progress(hidden=quiet or as_json) as tell:
+        with loading(_NEEDED_LATER), stage_bars(hidden=quiet or as_json) as tell:
             solved = solve_footage(clips, left=left, right=right, options=options, progress=tell)
             from autocal.report.solved_files import write_solved
 
@@ -207,26 +206,3 @@ def _say(solved: Solved, out: Path, as_json: bool, quiet: bool) -> None:
             click.echo(f"note: {note}")
         click.echo(CAUTION)
         click.echo(f"written to {out}")
-
-
-@contextmanager
-def _progress(hidden: bool) -> Iterator[Callable[[str, int, int], None]]:
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
-
-    with Progress(
-        TextColumn("{task.description:<10}"),
-        BarColumn(bar_width=32),
-        TextColumn("{task.completed:.0f}/{task.total:.0f}"),
-        TimeElapsedColumn(),
-        console=Console(stderr=True),
-        disable=hidden,
-    ) as bars:
-        tasks: dict[str, TaskID] = {}
-
-        def tell(stage: str, done: int, total: int) -> None:
-            if stage not in tasks:
-                tasks[stage] = bars.add_task(stage, total=total)
-            bars.update(tasks[stage], completed=done, total=total)
-
-        yield tell
