@@ -64,6 +64,14 @@ def test_the_film_is_tagged_and_tagging_again_changes_nothing(film: Path) -> Non
     assert film.read_bytes() == before
 
 
+def test_a_finished_film_is_no_footage(calibration: Path, film: Path, place: Path) -> None:
+    for command in (("solve", film, "--out", place / "no"), ("check", calibration, film)):
+        answer = autocal(*command)
+        assert (answer.code, "finished film by its own tags" in answer.err) == (2, True)
+    answer = autocal("render", calibration, film, "-o", place / "no.mp4")
+    assert (answer.code, "finished film by its own tags" in answer.err) == (2, True)
+
+
 def test_a_film_that_lost_its_tags_on_the_way_is_tagged_again(film: Path, place: Path) -> None:
     bare = place / "bare.mp4"
     with av.open(str(film)) as source, av.open(str(bare), "w") as out:

@@ -16,6 +16,7 @@ from autocal.footage.halves import SideBySide, StereoReel, TwoFiles
 from autocal.footage.inputs import files_by_clip, files_named, is_still
 from autocal.footage.reel import Reel
 from autocal.footage.survey import Picture, Progress, StereoFrame, Survey
+from autocal.tagging import refuse_finished
 
 _DIGEST_CHUNK_BYTES = 1 << 22
 #: Enough that decoding never waits for long; each of 8192x4096 in 10 bits holds 67 MB.
@@ -27,7 +28,8 @@ def open_footage(clips: Sequence[Path], *, left: Path | None = None, right: Path
 
     clips: side-by-side videos; pictures, in order; folders of pictures; sequences named like shot.####.exr or
     shot.%04d.exr. left, right: the two eyes as two files of equal timing, instead of `clips`.
-    Raises FootageError: a file is missing, unreadable, not stereo, or does not go with the others.
+    Raises FootageError: a file is missing, unreadable, not stereo, a finished film by its own tags, or does
+    not go with the others.
     """
     if (left is None) != (right is None):
         raise FootageError("--left and --right go together: give both files, or one side-by-side clip")
@@ -40,6 +42,7 @@ def open_footage(clips: Sequence[Path], *, left: Path | None = None, right: Path
     opened: list[StereoReel] = []
     try:
         for number, paths in enumerate(files_by_clip(clips)):
+            refuse_finished(paths[0])
             reel = open_reel(paths)
             try:
                 opened.append(SideBySide(number, reel))

@@ -27,7 +27,7 @@ from autocal.render.renderer import FrameRenderer, Look
 from autocal.render.sequence import as_sequence
 from autocal.render.settings import Compression, check_container
 from autocal.render.work import Piece, WorkFolder, file_digest
-from autocal.tagging import tag_file
+from autocal.tagging import refuse_finished, tag_file
 from autocal.version import program_version
 from autocal.whole_file import whole_file
 
@@ -131,6 +131,7 @@ def plan_film(order: FilmOrder, *, overwrite: bool = False) -> FilmPlan:
     if order.out.exists() and not overwrite:
         raise OutputError(f"{order.out} exists already: choose another name, or give --force to replace it")
     check_container(order.compression.codec, order.out)
+    refuse_finished(order.clip)
     calibration = Calibration.load(order.calibration)
     with _told_for_people(order):
         clip = open_clip(order.clip, order.rate)

@@ -15,8 +15,17 @@ from autocal.tagging.mp4 import read_mp4_tags, tag_mp4
 from autocal.tagging.patch import apply_patches, patch_in_place
 from autocal.tagging.spatial import HALF_EQUIRECT_LEFT_RIGHT, Equirect, SpatialTags
 
-__all__ = ["HALF_EQUIRECT_LEFT_RIGHT", "Equirect", "SpatialTags", "read_tags", "tag_file"]
+__all__ = [
+    "HALF_EQUIRECT_LEFT_RIGHT",
+    "Equirect",
+    "SpatialTags",
+    "read_tags",
+    "refuse_finished",
+    "tag_file",
+    "tags_if_any",
+]
 
+_TAGGED_KINDS = (".mp4", ".mov", ".m4v", ".mkv", ".webm")
 _EBML_MAGIC = b"\x1a\x45\xdf\xa3"
 _BOX_KINDS = (b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot", b"styp")
 
@@ -31,6 +40,29 @@ def read_tags(path: str | Path) -> list[SpatialTags]:
         size = os.fstat(stream.fileno()).st_size
         read = read_matroska_tags if _is_matroska(stream.read(8)) else read_mp4_tags
         return read(stream, size)
+
+
+def tags_if_any(path: Path) -> SpatialTags | None:
+    """What a file says of its first video track; None where it is silent, or of a kind that cannot say.
+
+    Whether it can be read at all, reading tells.
+    """
+    if path.suffix.lower() not in _TAGGED_KINDS or not path.is_file():
+        return None
+    try:
+        return next(iter(read_tags(path)), None)
+    except FootageError:
+        return None
+
+
+def refuse_finished(path: Path) -> None:
+    """FootageError where a file says that it is mapped already, no longer as the lenses drew it."""
+    tags = tags_if_any(path)
+    if tags is not None and tags.equirect is not None:
+        raise FootageError(
+            f"{path}: is a finished film by its own tags ({tags.describe()}); give the recording in fisheye "
+            "circles that it was made from (to check a film by itself: autocal check --rendered FILM)"
+        )
 
 
 def tag_file(

@@ -29,11 +29,10 @@ from autocal.render.anaglyph import ANAGLYPH_MARK
 from autocal.render.filters import named_filter
 from autocal.render.plan import Plan, make_plan
 from autocal.render.remap import remap_plane, warm_up
-from autocal.tagging import HALF_EQUIRECT_LEFT_RIGHT, read_tags
+from autocal.tagging import HALF_EQUIRECT_LEFT_RIGHT, tags_if_any
 
 #: Key frames that are looked at for the dark surround of a fisheye picture.
 _LOOKS: Final = 5
-_TAGGED_KINDS: Final = (".mp4", ".mov", ".m4v", ".mkv", ".webm")
 
 
 def film_lens(side_px: int) -> Lens:
@@ -149,12 +148,7 @@ def _refuse_fisheye(reel: StereoReel) -> None:
 
 def _refuse_other_tags(path: Path) -> None:
     """FootageError where the file itself says that it is of another kind; silence is no objection."""
-    if path.suffix.lower() not in _TAGGED_KINDS or not path.is_file():
-        return
-    try:
-        tags = next(iter(read_tags(path)), None)
-    except FootageError:
-        return  # whether it can be read at all, reading tells
+    tags = tags_if_any(path)
     if tags is None:
         return
     expected = HALF_EQUIRECT_LEFT_RIGHT
