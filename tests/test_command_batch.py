@@ -138,3 +138,11 @@ def test_a_day_of_which_nothing_can_be_read_is_a_table_of_what_is_wrong(tmp_path
     assert {row["result"] for row in rows.values()} == {"failed"}
     assert all(f"{name}.mp4" in row["message"] for name, row in rows.items())
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["index.html", "results.csv"]
+
+
+def test_a_damaged_calibration_is_told_before_any_clip_is_tried(day: Path) -> None:
+    damaged = day / "calibration.json"
+    damaged.write_text(damaged.read_text()[:300])
+    answer = autocal("batch", day / "take.mp4", "--do", "check", "--cal", damaged, "--out", day / "out")
+    assert (answer.code, "not a calibration.json" in answer.err) == (2, True)
+    assert not (day / "out").exists()

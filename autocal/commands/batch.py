@@ -192,6 +192,7 @@ def _orders(
     options: dict[str, Any],
 ) -> list[ClipOrder]:
     from autocal.batch.orders import CheckSettings, ClipOrder, SolveSettings
+    from autocal.calibration import Calibration
     from autocal.errors import CalibrationFileError
     from autocal.render.film import FilmOrder
 
@@ -199,6 +200,8 @@ def _orders(
         calibration = calibration.absolute()
         if not calibration.is_file():
             raise CalibrationFileError(f"{calibration}: no such calibration; check the name and the folder")
+        if calibration.suffix.lower() == ".json":
+            Calibration.load(calibration)  # or every single clip would fail for it
 
     def settings(clip: NamedClip) -> CheckSettings | SolveSettings | FilmOrder:
         if job == "solve":
