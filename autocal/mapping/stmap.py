@@ -41,7 +41,7 @@ VOrigin = Literal["bottom", "top"]
 #: Side-by-side output: 4096 px for 180 degrees, an eye (common practice, no source).
 DEFAULT_SIZE: Size = (8192, 4096)
 #: u and v are whole multiples of this, 0.008 px of a picture 8192 px wide: some tenth of what a map is ever
-#: sure to. Anything finer is as good as noise, two fifths of the file and a third of the time to pack it.
+#: sure to. Anything finer is as good as noise, two fifths of the file and half the time to pack it.
 STEP = 2.0**-20
 #: Doubles are one step apart there: added to what lies within 0 and 1 and taken off again, it rounds.
 _ROUNDING = STEP * 1.5 * 2.0**52

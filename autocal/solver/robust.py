@@ -28,7 +28,7 @@ _STEPS, _ANNEALING_ROUNDS = 6, 14
 _RESTING = 3e-3  # of the cost: what the last step may take off it in a round that has come to rest
 _TAKING_IN_SCALE, _TAKING_IN_STEPS = 10.0, 4  # sigmas; few, as settling goes on from there
 _LAST_STEPS = 40  # two are usual; where the footage says little of some parameters, many small ones
-_NARROWEST = 3.0  # sigmas, where annealing ends and the gate takes over
+_NARROWEST, _LEAST_SCALE = 3.0, 2.7  # of the misfit, and sigmas: where annealing ends and the gate takes over
 _WIDE, _WIDEST = 3.0, 400.0  # where it begins: so many times the misfit, and so many sigmas at the most
 _NARROWING = 2.5  # at most, from one round to the next
 
@@ -62,10 +62,10 @@ def anneal(
 ) -> State:
     """Minimise under a loss that begins wider than the misfit and narrows to three sigmas of what is left.
 
-    Only where a round has come to rest, and step by step: sooner, and good matches that the lens does not
-    describe yet would be left behind; a round that has not goes on under a wide loss.
-    With a generator, points are placed anew on the way, so that those dragged off by wrong matches come
-    back. rig: whose lenses the state's vector moves.
+    It narrows where a round has come to rest, and step by step: sooner, and good matches that the lens does
+    not describe yet would be left behind. A round that has not come to rest is followed by a wide one. With a
+    generator, points are placed anew on the way, so that those dragged off by wrong matches come back. rig:
+    whose lenses the state's vector moves.
     """
     scale = min(max(_WIDE * noise_of(problem, state), _NARROWEST), _WIDEST)
     for _ in range(_ANNEALING_ROUNDS):
@@ -73,7 +73,7 @@ def anneal(
             state = retriangulated(state, problem.seen, problem.share, rig, scale, generator)
         outcome = optimise(problem, state, GemanMcClure(scale), free, steps=_STEPS, tolerance=2e-5)
         state = outcome.state
-        wanted = _NARROWEST * max(noise_of(problem, state), 0.9)
+        wanted = max(_NARROWEST * noise_of(problem, state), _LEAST_SCALE)
         resting = outcome.last_gain < _RESTING
         if resting and scale <= 1.1 * wanted:
             break
