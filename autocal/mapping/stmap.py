@@ -40,11 +40,6 @@ VOrigin = Literal["bottom", "top"]
 
 #: Side-by-side output: 4096 px for 180 degrees, an eye (common practice, no source).
 DEFAULT_SIZE: Size = (8192, 4096)
-#: u and v are whole multiples of this, 0.008 px of a picture 8192 px wide: some tenth of what a map is ever
-#: sure to. Anything finer is as good as noise, two fifths of the file and half the time to pack it.
-STEP = 2.0**-20
-#: Doubles are one step apart there: added to what lies within 0 and 1 and taken off again, it rounds.
-_ROUNDING = STEP * 1.5 * 2.0**52
 #: Rows worked on at a time: few enough that everything between spline and result stays in the cache.
 _BAND = 16
 
@@ -67,7 +62,7 @@ class SourceMap:
 class StMap:
     """A map of a whole output picture; the module says what u and v mean.
 
-    u, v: (height, width), in whole `STEP`s; valid: the same shape, False outside the lens, where u = v = 0.
+    u, v: (height, width); valid: the same shape, False outside the lens, where u = v = 0.
     source_size: (width, height), px, of the picture that u and v refer to.
     eye: both side by side, or one view. source: whether that picture is the whole side-by-side
     frame, or one eye's own picture (for footage that came as two files).
@@ -159,8 +154,6 @@ def _normalised(u: Float32, v: Float32, valid: Mask, size: Size, shift: int, v_o
             position /= scale
             if result is v and v_origin == "bottom":
                 np.subtract(1.0, position, out=position)
-            position += _ROUNDING
-            position -= _ROUNDING
             np.multiply(position, seen, out=result[rows], casting="same_kind")
 
     return write
