@@ -300,9 +300,10 @@ def _warnings(solution: Solution, left: Array, eyes: str) -> list[str]:
 
     warnings = []
     if eyes != "auto" and eyes_doubtful(solution.matches.eye_pairs(), solution.rig):
+        other = "left-right" if eyes == "right-left" else "right-left"
         warnings.append(
             "near things are seen as if they lay behind the furthest ones: the eyes are hardly "
-            f"{eyes}, as was said; solve with --eyes auto"
+            f"{eyes}; solve with --eyes {other}"
         )
     if solution.matches.frames == 1:
         warnings.append(

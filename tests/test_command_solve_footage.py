@@ -119,7 +119,7 @@ def test_eyes_said_to_be_swapped_are_taken_so(halves: tuple[list[Luma], list[Lum
 def test_eyes_said_wrongly_are_doubted(halves: tuple[list[Luma], list[Luma]], tmp_path: Path) -> None:
     clip = write_halves(tmp_path / "clip.mp4", *halves)
     calibration = solved(tmp_path / "out", clip, "--eyes", "right-left")
-    assert any("--eyes auto" in warning for warning in calibration.warnings)
+    assert any("--eyes left-right" in warning for warning in calibration.warnings)
 
 
 def test_force_replaces_what_is_there_and_without_it_nothing_is_touched(

@@ -54,8 +54,8 @@ def read_chart_frames(files: Sequence[Path], board: Board, progress: Progress | 
     """Look for the board in both halves of every frame.
 
     Of clips up to 40 evenly spread frames are looked at. progress: takes a stage, frames looked at, and how
-    many there are as far as is known. Raises FootageError where a file cannot be
-    read, sizes differ, or no frame shows the board.
+    many there are as far as is known. Raises FootageError where a file cannot be read, sizes differ, or no
+    frame shows the board.
     """
     from autocal.footage import open_footage
     from autocal.footage.glimpse import GLIMPSE_PX, shrunk
