@@ -74,7 +74,9 @@ def write_st_map(
 
 
 def _channels(st_map: StMap) -> dict[str, Float32]:
-    channels = {"R": st_map.u, "G": st_map.v, "B": np.zeros_like(st_map.u), "A": st_map.valid}
+    # Zeros from np.zeros are never written to memory: a page of them serves for all. Those of zeros_like are.
+    nothing = np.zeros(st_map.u.shape, dtype=np.float32)
+    channels = {"R": st_map.u, "G": st_map.v, "B": nothing, "A": st_map.valid}
     # The library takes memory as it lies, whatever its strides.
     return {name: np.ascontiguousarray(values, dtype=np.float32) for name, values in channels.items()}
 
