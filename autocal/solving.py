@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from autocal.solver.staged import Solution
 
 Progress = Callable[[str, int, int], None]
+Showing = Callable[[tuple[Picture, Picture], Rig], None]
 
 _RIM_DEG, _LITTLE_RIM = 60.0, 0.05
 
@@ -78,13 +79,18 @@ def solve(
     right: str | Path | None = None,
     options: SolveOptions | None = None,
     progress: Progress | None = None,
+    showing: Showing | None = None,
 ) -> Solved:
     """Calibrate a rig from footage: side-by-side clips or stills, or a left and a right file.
+
+    showing: is called with what becomes `Solved.picture` and `Solved.nominal`, in a thread beside the solver;
+    and once more where they turn out otherwise, as the eyes are exchanged.
 
     Raises FootageError, MatchError, LensError or SolveError with what is wrong and what to do.
     """
     options = options or SolveOptions()
     tell = progress or (lambda stage, done, total: None)
+    show = showing or (lambda picture, nominal: None)
     refuse_nonsense(options)
     log = Remarks()
     rng = np.random.default_rng(options.seed)
@@ -117,8 +123,16 @@ def solve(
                 progress=lambda done, found: tell("matches", min(done, total), total),
             )
             frame = _showing_frame(matched.matches)
+            nominal = _nominal(prior, options)
+
+            def shown() -> tuple[Picture, Picture]:
+                first, second = footage.picture(*taken[frame][:2])
+                picture = (second, first) if options.eyes == "right-left" else (first, second)
+                show(picture, nominal)
+                return picture
+
             with _beside() as (beside, given_up):  # the solver leaves a core idle
-                seen = beside.submit(footage.picture, *taken[frame][:2])
+                seen = beside.submit(shown)
                 summed = beside.submit(footage.digest, given_up)
                 solution = _solved(matched.matches, prior, rng, options, tell)
                 tell("digest", 0, 1)
@@ -126,8 +140,9 @@ def solve(
                 tell("digest", 1, 1)
         except (MatchError, SolveError) as error:  # they know matches, not the files they came from
             raise type(error)(f"{_named(footage)}: {error}") from error
-        if solution.swapped:
-            picture = (picture[1], picture[0])
+        if solution.swapped and options.eyes == "auto":
+            picture, nominal = (picture[1], picture[0]), _exchanged(nominal)
+            show(picture, nominal)
         facts = Footage(
             files=tuple(str(path) for path in footage.files),
             digest=digest,
@@ -138,7 +153,7 @@ def solve(
             tracks=solution.matches.where(solution.inlier).tracks,
             notes=(*footage.notes, *matched.notes),
         )
-    return _assembled(solution, prior, facts, options, log, picture, frame)
+    return _assembled(solution, nominal, facts, options, log, picture, frame)
 
 
 @contextmanager
@@ -181,9 +196,22 @@ def _solved(
     )
 
 
+def _nominal(prior: Prior, options: SolveOptions) -> Rig:
+    """The rig before any correction: as it was known to be, or without rotation."""
+    rig = prior.rig
+    if options.start is not None:
+        return rig
+    return Rig(rig.left, rig.right, np.eye(3), np.eye(3), rig.baseline_mm)
+
+
+def _exchanged(rig: Rig) -> Rig:
+    """What was said of the left half's eye is true of the right one's."""
+    return Rig(rig.right, rig.left, rig.R_right, rig.R_left, rig.baseline_mm)
+
+
 def _assembled(
     solution: Solution,
-    prior: Prior,
+    nominal: Rig,
     facts: Footage,
     options: SolveOptions,
     log: Remarks,
@@ -198,11 +226,6 @@ def _assembled(
     sigma = np.sqrt(2.0) * solution.noise * pairs.sigma_px[used] / focal
     edge = far_edge(*directions, sigma, pairs.frame[used])
     far, far_warnings = far_plane(edge, _infinity_sigma(solution), options.far)
-    nominal = Rig(prior.rig.left, prior.rig.right, np.eye(3), np.eye(3), prior.rig.baseline_mm)
-    if options.start is not None:
-        nominal = prior.rig
-    if solution.swapped and options.eyes == "auto":
-        nominal = Rig(nominal.right, nominal.left, nominal.R_right, nominal.R_left, nominal.baseline_mm)
     calibration = Calibration(
         rig=rig,
         covariance=solution.covariance,

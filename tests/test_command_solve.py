@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -102,6 +103,10 @@ def test_swapped_eyes_are_found_and_set_right(
     forward = [np.sin(angle) * np.cos(angle), np.sin(angle), np.cos(angle) ** 2]
     assert swapped.view_rig.pixels(0, forward) == pytest.approx(pixel, abs=0.01)
     assert RIG.directions(0, np.array([pixel]))[0] == pytest.approx(forward, abs=np.deg2rad(0.5))
+    for name in ("before.png", "after.png"):  # what is red in one is red in the other
+        of_swapped, of_plain = (cv2.imread(str(place / out / name)) for out in ("swapped", "plain"))
+        red, cyan = (np.corrcoef(of_swapped[..., 2].ravel(), of_plain[..., c].ravel())[0, 1] for c in (2, 0))
+        assert red > 0.98 > cyan, name
 
 
 @pytest.mark.slow

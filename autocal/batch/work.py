@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import traceback
 from collections.abc import Callable, Generator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -141,7 +142,7 @@ def solve_clip(order: ClipOrder, *, progress: Progress) -> ClipResult:
     from autocal import SolveOptions
     from autocal.exchange.any_file import load_any
     from autocal.report.page_solve import write_solve_report
-    from autocal.report.solved_files import write_solved
+    from autocal.report.solved_files import SolvedFiles
     from autocal.report.verdict import verdict_json, verdict_lines
     from autocal.solving import solve
 
@@ -154,7 +155,8 @@ def solve_clip(order: ClipOrder, *, progress: Progress) -> ClipResult:
     )
     with whole_folder(order.folder, overwrite=order.overwrite) as folder:
         solved = solve([order.clip], options=options, progress=progress)
-        write_solved(folder, solved, settings.size, progress)
+        with ThreadPoolExecutor(1) as drawing:
+            SolvedFiles(folder, settings.size, drawing).write(solved, progress)
         write_solve_report(folder, solved, map_height=settings.size[1])
         data = verdict_json(solved.calibration)
         numbers: dict[str, float | int | str | None] = {}

@@ -24,10 +24,7 @@ _NEEDED_LATER = (
     "autocal.matching.ready",
     "kornia.feature",
     "autocal.solver.staged",
-    "autocal.report.solved_files",
     "autocal.calibration_file",
-    "matplotlib.figure",
-    "matplotlib.backends.backend_agg",
     "scipy.interpolate",
     "OpenEXR",
 )
@@ -163,6 +160,8 @@ def solve(
     with whole_folder(out, overwrite=force) as folder:
         from autocal.beforehand import SolveOptions
         from autocal.calibration import Calibration
+        from autocal.report.drawing import DrawingProcess
+        from autocal.report.solved_files import SolvedFiles
         from autocal.solving import solve as solve_footage
 
         options = SolveOptions(
@@ -181,11 +180,16 @@ def solve(
             made=datetime.now().astimezone().isoformat(timespec="seconds"),
             device=device,
         )
-        with loading(_NEEDED_LATER), stage_bars(hidden=quiet or as_json) as tell:
-            solved = solve_footage(clips, left=left, right=right, options=options, progress=tell)
-            from autocal.report.solved_files import write_solved
-
-            write_solved(folder, solved, size, tell)
+        with (
+            DrawingProcess() as drawing,
+            loading(_NEEDED_LATER),
+            stage_bars(hidden=quiet or as_json) as tell,
+        ):
+            files = SolvedFiles(folder, size, drawing)
+            solved = solve_footage(
+                clips, left=left, right=right, options=options, progress=tell, showing=files.draw_before
+            )
+            files.write(solved, tell)
     if report is not None:
         from autocal.report.page_solve import write_solve_report
 

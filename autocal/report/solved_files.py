@@ -3,80 +3,109 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 
 from autocal.calibration import Calibration
-from autocal.geometry import vertical_disparity
+from autocal.footage import Picture
+from autocal.geometry import Rig, vertical_disparity
 from autocal.mapping import st_map, write_st_map
 from autocal.report import pictures
 from autocal.solving import Solved
 
 
-def write_solved(
-    folder: Path, solved: Solved, size: tuple[int, int], tell: Callable[[str, int, int], None]
-) -> None:
-    """Write calibration.json, stmap.exr and the pictures into `folder`, which is there.
+class SolvedFiles:
+    """Writes the files of a solve into a folder, which is there.
 
-    size: (width, height) px of the ST map of both eyes. tell: progress, a stage and how far it is.
-    Raises OutputError where a file cannot be written.
+    size: (width, height) px of the ST map of both eyes. drawing: draws the pictures, while the solver works
+    and the map is packed.
     """
-    calibration = solved.calibration
-    calibration.save(folder / "calibration.json")
-    with ThreadPoolExecutor(1) as beside:  # the map is packed outside Python while the pictures are drawn
-        written = beside.submit(_write_map, folder / "stmap.exr", calibration, size)
-        _write_pictures(folder, solved, tell)
-        tell("ST map", 0, 1)
-        written.result()
-        tell("ST map", 1, 1)
+
+    def __init__(self, folder: Path, size: tuple[int, int], drawing: Executor) -> None:
+        self._folder, self._size, self._drawing = folder, size, drawing
+        self._before: Future[None] | None = None
+
+    def draw_before(self, picture: tuple[Picture, Picture], nominal: Rig) -> None:
+        """Begin before.png, which needs no solve; told again, it is drawn again."""
+        again = self._before is not None
+        self._before = self._draw_before(picture, nominal, overwrite=again)
+
+    def write(self, solved: Solved, tell: Callable[[str, int, int], None]) -> None:
+        """Write calibration.json, stmap.exr and the pictures that are not begun yet.
+
+        tell: progress, a stage and how far it is. Raises OutputError where a file cannot be written.
+        """
+        solved.calibration.save(self._folder / "calibration.json")
+        with ThreadPoolExecutor(1) as beside:
+            packed = beside.submit(_write_map, self._folder / "stmap.exr", solved.calibration, self._size)
+            drawn = (
+                self._before or self._draw_before(solved.picture, solved.nominal),
+                self._draw_after(solved),
+                self._draw_matches(solved),
+                self._draw_disparity(solved),
+            )
+            for done, picture in enumerate(drawn):
+                tell("pictures", done, len(drawn))
+                picture.result()
+            tell("pictures", len(drawn), len(drawn))
+            tell("ST map", 0, 1)
+            packed.result()
+            tell("ST map", 1, 1)
+
+    def _draw_before(
+        self, picture: tuple[Picture, Picture], nominal: Rig, *, overwrite: bool = False
+    ) -> Future[None]:
+        return self._drawing.submit(
+            pictures.write_anaglyph_sheet,
+            self._folder / "before.png",
+            *picture,
+            nominal,
+            title="Before",
+            subtitle="nominal lenses, no rotation",
+            overwrite=overwrite,
+        )
+
+    def _draw_after(self, solved: Solved) -> Future[None]:
+        return self._drawing.submit(
+            pictures.write_anaglyph_sheet,
+            self._folder / "after.png",
+            *solved.picture,
+            solved.calibration.view_rig,
+            title="After",
+            subtitle="as calibrated",
+        )
+
+    def _draw_matches(self, solved: Solved) -> Future[None]:
+        used, rejected, rig = solved.used, solved.rejected, solved.calibration.rig
+        here, there = used.frame == solved.picture_frame, rejected.frame == solved.picture_frame
+        vertical = np.rad2deg(
+            vertical_disparity(rig.directions(0, used.left[here]), rig.directions(1, used.right[here]))
+        )
+        return self._drawing.submit(
+            pictures.write_matches_picture,
+            self._folder / "matches.png",
+            *solved.picture,
+            used.left[here],
+            used.right[here],
+            60 * vertical,
+            rejected.left[there],
+            rejected.right[there],
+            subtitle="in the frame that has most of them; "
+            "rejected: not where the solved rig would see the point",
+        )
+
+    def _draw_disparity(self, solved: Solved) -> Future[None]:
+        unseen = solved.unseen
+        return self._drawing.submit(
+            pictures.write_disparity_picture,
+            self._folder / "disparity.png",
+            pictures.field_disparity(solved.nominal, unseen.left, unseen.right),
+            pictures.field_disparity(solved.unseen_rig, unseen.left, unseen.right),
+            subtitle="matches that were not used in the solve",
+        )
 
 
 def _write_map(path: Path, calibration: Calibration, size: tuple[int, int]) -> None:
     write_st_map(path, st_map(calibration, size), calibration)
-
-
-def _write_pictures(folder: Path, solved: Solved, tell: Callable[[str, int, int], None]) -> None:
-    calibration = solved.calibration
-    left, right = solved.picture
-    tell("pictures", 0, 4)
-    pictures.write_anaglyph_sheet(
-        folder / "before.png",
-        left,
-        right,
-        solved.nominal,
-        title="Before",
-        subtitle="nominal lenses, no rotation",
-    )
-    tell("pictures", 1, 4)
-    pictures.write_anaglyph_sheet(
-        folder / "after.png", left, right, calibration.view_rig, title="After", subtitle="as calibrated"
-    )
-    tell("pictures", 2, 4)
-    used, rejected = solved.used, solved.rejected
-    here, there = used.frame == solved.picture_frame, rejected.frame == solved.picture_frame
-    rig = calibration.rig
-    vertical = np.rad2deg(
-        vertical_disparity(rig.directions(0, used.left[here]), rig.directions(1, used.right[here]))
-    )
-    pictures.write_matches_picture(
-        folder / "matches.png",
-        left,
-        right,
-        used.left[here],
-        used.right[here],
-        60 * vertical,
-        rejected.left[there],
-        rejected.right[there],
-        subtitle="in the frame that has most of them; rejected: not where the solved rig would see the point",
-    )
-    tell("pictures", 3, 4)
-    unseen = solved.unseen
-    pictures.write_disparity_picture(
-        folder / "disparity.png",
-        pictures.field_disparity(solved.nominal, unseen.left, unseen.right),
-        pictures.field_disparity(solved.unseen_rig, unseen.left, unseen.right),
-        subtitle="matches that were not used in the solve",
-    )
-    tell("pictures", 4, 4)
