@@ -10,8 +10,8 @@ from pathlib import Path
 from threading import Event
 from types import TracebackType
 
+from autocal.ahead import Ahead
 from autocal.errors import FootageError
-from autocal.footage.ahead import Ahead
 from autocal.footage.halves import SideBySide, StereoReel, TwoFiles
 from autocal.footage.inputs import files_by_clip, files_named, is_still
 from autocal.footage.reel import Reel

@@ -13,8 +13,8 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
+from autocal.ahead import Ahead
 from autocal.errors import FootageError
-from autocal.footage.ahead import Ahead
 from autocal.footage.choosing import burst_plan, bursts_at, is_out_of_reach, segments, share_out, whole_clip
 from autocal.footage.glimpse import Glimpse, glimpse, sharpness
 from autocal.footage.halves import StereoReel

@@ -8,12 +8,14 @@ where too much moves for that they are searched like leads.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 
+from autocal.ahead import Ahead
 from autocal.errors import MatchError
 from autocal.geometry import ImageCircle
 from autocal.geometry.lens import Array
@@ -46,6 +48,7 @@ from autocal.matching.workers import Workers, two_workers
 #: Called with frames done and observations found so far.
 Progress = Callable[[int, int], None]
 
+_FRAMES_AHEAD = 2  # prepared while one is met
 _EYES = [LEFT, RIGHT]
 _JUDGE_AFTER = 3  # leads met before the footage may be refused
 _FOLLOWED_SHARE = 0.35  # fewer points than this followed: too much moves, search again
@@ -105,9 +108,15 @@ def match_bursts(
     """
     with two_workers() as workers:
         matcher = _Matcher(lenses, circles, frames, over_time, rng, device, workers)
-        for burst in bursts:
-            for position, frame in enumerate(burst):
-                matcher.meet(frame.halves, leads=position == 0)
+
+        def prepared() -> Iterator[tuple[tuple[View, View], bool]]:
+            for burst in bursts:
+                for position, frame in enumerate(burst):
+                    yield matcher.prepared(frame.halves), position == 0
+
+        with closing(Ahead(prepared(), _FRAMES_AHEAD)) as coming:
+            for views, leads in coming:
+                matcher.meet(views, leads=leads)
                 if progress is not None:
                     progress(matcher.frames, matcher.observations)
         return matcher.result()
@@ -142,18 +151,18 @@ class _Matcher:
         self._misses: list[tuple[Array, Array]] = []
         self._evidence: tuple[tuple[View, View], tuple[Features, Features]] | None = None
 
-    def meet(self, halves: Sequence[Luma], *, leads: bool) -> None:
+    def meet(self, views: tuple[View, View], *, leads: bool) -> None:
         """Take in the next frame; `leads`: it is the first of a burst."""
-        views = self._prepared(halves)
+        if views[LEFT].smooth.spacing != self.spacing:  # prepared before noise had told how finely to sample
+            views = self.prepared([view.smooth.luma for view in views])
         if leads or not self._followed(views):
             self._search(views)
         self._last = (views[LEFT].detection, views[RIGHT].detection)
         self.frames += 1
 
-    def _prepared(self, halves: Sequence[Luma]) -> tuple[View, View]:
-        left, right = self.workers.map(
-            lambda e: prepare_view(halves[e], self.circles[e], self.lenses[e], self.spacing), _EYES
-        )
+    def prepared(self, halves: Sequence[Luma]) -> tuple[View, View]:
+        """The two eyes' views of a frame."""
+        left, right = (prepare_view(halves[e], self.circles[e], self.lenses[e], self.spacing) for e in _EYES)
         return left, right
 
     def result(self) -> Matched:
@@ -180,7 +189,7 @@ class _Matcher:
     def _search(self, views: tuple[View, View]) -> None:
         features, stereo = self._eyes_linked(views)
         if not self.leads and self._coarsened(views, features, stereo):
-            views = self._prepared([view.smooth.luma for view in views])
+            views = self.prepared([view.smooth.luma for view in views])
             features, stereo = self._eyes_linked(views)
         if stereo.epipolar is not None:
             self.R_eyes = stereo.epipolar.R

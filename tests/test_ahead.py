@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from autocal.ahead import Ahead
 from autocal.footage import open_footage
-from autocal.footage.ahead import Ahead
 from tests.footage_clips import number_of, numbered, write_video
 
 
