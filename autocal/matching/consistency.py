@@ -112,10 +112,11 @@ def fit_epipolar(a: Array, b: Array, R: Array) -> EpipolarFit:
     for _ in range(25):
         c = a @ R.T
         cross = np.cross(c, b)
-        lean = np.cross(np.cross(b, axis), c)  # d/dw of axis . ((w x c) x b)
+        # d/dw of axis . ((w x c) x b) is -(b x axis) x c.
+        lean = np.sum(b * c, axis=1)[:, None] * axis - (c @ axis)[:, None] * b
         design = np.column_stack([-lean, cross[:, 1], cross[:, 2]])
         value = cross @ axis
-        size = _gradient_norm(c, b, axis)
+        size = _gradient_norm(c, b, axis, value)
         design, value = design / size[:, None], value / size
         weight = 1.0 / (1.0 + (value / scale) ** 2) ** 2
         prior = 1e-4 * len(a) * np.diag([1.0, 1.0, 1.0, 1.0, 1.0])
@@ -177,13 +178,17 @@ def _triads(u: Array, v: Array) -> Array:
 
 
 def _miss(c: Array, b: Array, t: Array) -> Array:
-    return np.cross(c, b) @ t / _gradient_norm(c, b, t)
+    value = np.cross(c, b) @ t
+    return value / _gradient_norm(c, b, t, value)
 
 
-def _gradient_norm(c: Array, b: Array, t: Array) -> Array:
-    n, m = np.cross(t, c), np.cross(b, t)
-    value = np.sum(n * b, axis=1)
-    total = (n**2).sum(axis=1) + (m**2).sum(axis=1) - value**2 - np.sum(m * c, axis=1) ** 2
+def _gradient_norm(c: Array, b: Array, t: Array, value: Array) -> Array:
+    """How fast t . (c x b), which is `value`, changes as c and b turn on the sphere; all of them unit.
+
+    The gradients are b x t and t x c, of squares 1 - (b . t)^2 and 1 - (c . t)^2; along c and along b, where
+    these cannot go, both amount to the value.
+    """
+    total = 2.0 - (c @ t) ** 2 - (b @ t) ** 2 - 2.0 * value**2
     return np.sqrt(np.maximum(total, 1e-4))
 
 

@@ -27,7 +27,7 @@ from autocal.geometry.lens import Array
 from autocal.geometry.parameters import COMMON, DIFFERENCE, LENS_NAMES, NAMES, RIG_NAMES, eye_rotations
 from autocal.geometry.rotation import rotation_about, skew_matrix
 from autocal.solver.layout import Layout, layout_of
-from autocal.solver.projection import project, project_only
+from autocal.solver.projection import project, project_by_direction, project_only
 
 RIG_SIZE, LENS_SIZE = len(RIG_NAMES), len(LENS_NAMES)
 GLOBAL_SIZE = len(NAMES)
@@ -135,11 +135,8 @@ def linearise(state: State, seen: Observations) -> Linearised:
     projected, by_direction, by_lens = project(ray.d, _lenses(state.vector, seen))
     by_direction = by_direction * per_sigma
     turned = _turned(state.vector, seen, ray.h)
-    by_g = _dot(by_direction[:, :, None].unbind(1), ray.R_eye.unbind(0)).unbind(1)  # three of (2, n)
+    by_g, by_x = ray.turned_back(by_direction)
     x, y, z = ray.g
-    # x - w p, turned into the rig, less w c: the derivative by w is -(R p + c).
-    offset = _applied(ray.R_frame, ray.position)
-    offset[0] += ray.centre
 
     planes = projected.new_empty(CAMERA_SIZE + POINT_SIZE + 1, 2, len(seen))
     by_rig, by_common, by_difference, by_turn, by_position, by_point, _ = planes.split(
@@ -151,12 +148,18 @@ def linearise(state: State, seen: Observations) -> Linearised:
     by_turn[0] = by_g[2] * y - by_g[1] * z
     by_turn[1] = by_g[0] * z - by_g[2] * x
     by_turn[2] = by_g[1] * x - by_g[0] * y
-    by_x = _dot(by_g, ray.R_frame[:, :, None].unbind(0))  # (3, 2, n)
     torch.mul(by_x, -ray.point[3], out=by_position)
-    by_w = -_dot(by_g, offset.unbind(0))
-    by_point[:] = _along_sphere(torch.cat([by_x, by_w[None]]), ray.point)
+    by_point[:] = ray.by_point(by_g, by_x)
     planes[-1] = (projected - pixel) * per_sigma
     return Linearised(planes)
+
+
+def linearise_points(state: State, seen: Observations) -> tuple[Tensor, Tensor]:
+    """Residuals (2, n) and their derivatives by the point alone, (3, 2, n), as `linearise` has them."""
+    ray = _Ray.of(state, seen)
+    pixel, per_sigma = seen._measured
+    projected, by_direction = project_by_direction(ray.d, _lenses(state.vector, seen))
+    return (projected - pixel) * per_sigma, ray.by_point(*ray.turned_back(by_direction * per_sigma))
 
 
 def retract(state: State, d_global: Tensor, d_pose: Tensor, d_point: Tensor) -> State:
@@ -210,6 +213,20 @@ class _Ray(NamedTuple):
         h = g.clone()
         h[0] -= point[3] * centre
         return cls(point, R_frame, position, centre, R_eye, g.unbind(0), h, _applied(R_eye, h))
+
+    def turned_back(self, by_d: Tensor) -> tuple[Sequence[Tensor], Tensor]:
+        """Derivatives by the point in the rig frame, three of (2, n), and in the world, (3, 2, n), of what
+        has these (2, 3, n) by d."""
+        by_g = _dot(by_d[:, :, None].unbind(1), self.R_eye.unbind(0)).unbind(1)
+        return by_g, _dot(by_g, self.R_frame[:, :, None].unbind(0))
+
+    def by_point(self, by_g: Sequence[Tensor], by_x: Tensor) -> Tensor:
+        """(3, 2, n): along the point's `_tangents`, from what `turned_back` gives."""
+        # x - w p, turned into the rig, less w c: the derivative by w is -(R p + c).
+        offset = _applied(self.R_frame, self.position)
+        offset[0] += self.centre
+        by_w = -_dot(by_g, offset.unbind(0))
+        return _along_sphere(torch.cat([by_x, by_w[None]]), self.point)
 
 
 def _dot(a: Sequence[Tensor], b: Sequence[Tensor]) -> Tensor:

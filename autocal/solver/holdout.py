@@ -7,7 +7,7 @@ that the others made; what its sights then miss by is a prediction.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import torch
@@ -21,7 +21,8 @@ from autocal.matches import EyePairs, Matches
 from autocal.solver.bundle import State, residuals
 from autocal.solver.levenberg import Problem, squared_misfit
 from autocal.solver.loss import GemanMcClure
-from autocal.solver.robust import placed, restrict
+from autocal.solver.placing import placed
+from autocal.solver.robust import restrict
 from autocal.solver.triangulate import retriangulated
 
 _TILES_ACROSS = 10
@@ -106,6 +107,9 @@ def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig) -> Predi
     if holdout.track.any():
         rows = torch.as_tensor(holdout.track, device=problem.seen.sigma.device)
         part = restrict(problem, rows, len(state.point))
+        points, own = torch.unique(part.seen.point, return_inverse=True)  # few of all there are
+        part = replace(part, seen=replace(part.seen, point=own))
+        state = replace(state, point=state.point[points])
         state = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE, torch.Generator())
         state = placed(part, state, GemanMcClure(_SCALE), steps=4, tolerance=1e-4)
         r2 = squared_misfit(residuals(state, part.seen), part.share).cpu().numpy()

@@ -94,15 +94,31 @@ def normal_equations(
     cameras[:g, :g] += prior_slope.T @ prior_slope
     rhs_cameras[:g] -= prior_slope.T @ prior_residual
 
-    point_residual, point_slope = point_prior[0][layout.point], point_prior[1][layout.point].T
-    operand = torch.cat([by_point, lin.residual[None] * root]).flatten(1).T.contiguous()
-    sums = layout.by_point.sums(by_point, operand).transpose(1, 2)  # (3, 4, a)
-    points = sums[:, :POINT_SIZE] + point_slope[:, None] * point_slope
-    points.diagonal().add_(_RIDGE)
-    rhs_points = -sums[:, POINT_SIZE] - point_slope * point_residual
+    points, rhs_points = point_blocks(by_point, lin.residual * root, layout, point_prior)
     here = torch.cat([torch.arange(g, device=device), free[g:] - GLOBAL_SIZE + g])
     p = len(point_prior[0])
     return Normal(moving, here, cameras, points, rhs_cameras, rhs_points, table, by_point, layout, p)
+
+
+def point_blocks(
+    by_point: Tensor, residual: Tensor, layout: Layout, point_prior: tuple[Tensor, Tensor]
+) -> tuple[Tensor, Tensor]:
+    """J'J (3, 3, a) and -J'r (3, a) of each point seen, of weighted rows (3, 2, n) and (2, n)."""
+    prior_residual, prior_slope = point_prior[0][layout.point], point_prior[1][layout.point].T
+    operand = torch.cat([by_point, residual[None]]).flatten(1).T.contiguous()
+    sums = layout.by_point.sums(by_point, operand).transpose(1, 2)  # (3, 4, a)
+    blocks = sums[:, :POINT_SIZE] + prior_slope[:, None] * prior_slope
+    blocks.diagonal().add_(_RIDGE)
+    return blocks, -sums[:, POINT_SIZE] - prior_slope * prior_residual
+
+
+def solve_points(blocks: Tensor, rhs: Tensor, damping: Tensor) -> Tensor:
+    """Damped steps (3, a) of points by themselves. damping: (a,), of each.
+
+    Raises torch.linalg.LinAlgError where a block is not positive definite.
+    """
+    whitening = _whitening(blocks, damping)
+    return _times(whitening.transpose(0, 1), _times(whitening, rhs))
 
 
 def _sums_by_frame(table: Tensor, layout: Layout, frames: int) -> Tensor:
@@ -114,7 +130,7 @@ def _sums_by_frame(table: Tensor, layout: Layout, frames: int) -> Tensor:
     return sums
 
 
-def _whitening(points: Tensor, damping: float) -> Tensor:
+def _whitening(points: Tensor, damping: float | Tensor) -> Tensor:
     """Inverse Cholesky factors, lower, (3, 3, a), of damped blocks (3, 3, a); written out, as batched
     factorisations are slow at this size.
 

@@ -11,7 +11,8 @@ from autocal.geometry.rig import Rig
 from autocal.solver.bundle import Observations, State, residuals
 from autocal.solver.influence import overbearing
 from autocal.solver.levenberg import Outcome, Problem, optimise, squared_misfit
-from autocal.solver.loss import GemanMcClure, Loss, Squares
+from autocal.solver.loss import GemanMcClure, Squares
+from autocal.solver.placing import placed
 from autocal.solver.triangulate import retriangulated
 
 #: A quantile below the median, so that wrong matches and the good ones they pull along may be the
@@ -111,13 +112,6 @@ def settle(
     # brings the cameras to rest then. The sigmas ask only that each point is where they see it best.
     state = placed(inner, state, Squares(), steps=8, tolerance=1e-9)
     return Settled(replace(outcome, state=state), noise, inlier)
-
-
-def placed(problem: Problem, state: State, loss: Loss, *, steps: int, tolerance: float) -> State:
-    """The state with every point where it fits best; rig and poses stay."""
-    held = replace(problem, fixed_frames=torch.ones_like(problem.fixed_frames))
-    nothing = torch.zeros(len(state.vector), dtype=torch.bool, device=state.vector.device)
-    return optimise(held, state, loss, nothing, steps=steps, tolerance=tolerance).state
 
 
 def inliers(problem: Problem, state: State, noise: float) -> Tensor:
