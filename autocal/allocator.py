@@ -8,9 +8,8 @@ from __future__ import annotations
 import sys
 
 #: mallopt(3) of the GNU C library.
-_TRIM_THRESHOLD, _TOP_PAD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -2, -3, -8
+_TRIM_THRESHOLD, _TOP_PAD, _MMAP_MAX, _ARENA_MAX = -1, -2, -4, -8
 _LARGEST = 2**31 - 1  # mallopt takes an int
-_LARGEST_MMAP_THRESHOLD = 2**25  # half a heap: more is refused
 
 
 def share_one_heap() -> None:
@@ -22,10 +21,10 @@ def keep_freed_memory() -> None:
     """Keep what is given back, in one heap, for the next array, instead of returning it to the system.
 
     Otherwise every array of a few MB is mapped, cleared page by page and unmapped again: a seventh of a
-    solve's time.
+    solve's time. Large ones too: an ST map then lies where decoded pictures lay.
     """
     share_one_heap()
-    _set(_MMAP_THRESHOLD, _LARGEST_MMAP_THRESHOLD)
+    _set(_MMAP_MAX, 0)
     _set(_TRIM_THRESHOLD, _LARGEST)
     _set(_TOP_PAD, 2**26)
 
