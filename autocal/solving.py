@@ -122,11 +122,11 @@ def solve(
                 device=options.device,
                 progress=lambda done, found: tell("matches", min(done, total), total),
             )
-            frame = _showing_frame(matched.matches)
+            frame = matched.fullest  # the one worth looking at
             nominal = _nominal(prior, options)
 
             def shown() -> tuple[Picture, Picture]:
-                first, second = footage.picture(*taken[frame][:2])
+                first, second = footage.as_seen(*taken[frame][:2], matched.fullest_halves)
                 picture = (second, first) if options.eyes == "right-left" else (first, second)
                 show(picture, nominal)
                 return picture
@@ -173,11 +173,6 @@ def _named(footage: OpenFootage) -> str:
     if not others:
         return str(first)
     return f"{first} and {others[0] if len(others) == 1 else f'{len(others)} more'}"
-
-
-def _showing_frame(matches: Matches) -> int:
-    """The number of the frame with the most matches: the one worth looking at."""
-    return int(np.argmax(np.bincount(matches.frame, minlength=matches.frames)))
 
 
 def _solved(

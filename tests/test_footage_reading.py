@@ -125,6 +125,7 @@ def test_rotation_metadata_is_applied_and_noted(tmp_path: Path, rotation: int, t
         assert any("rotation" in note for note in footage.notes)
         (burst,) = bursts_read(footage, 3)
         shown = footage.picture(0, 1)
+        assert footage.as_seen(0, 1, burst[1].halves) is burst[1].halves
     assert np.abs(np.hstack(burst[0].halves).astype(float) - numbered(3)).mean() < 3.0
     np.testing.assert_array_equal(np.hstack(shown), np.hstack(burst[1].halves))
 
@@ -213,6 +214,7 @@ def test_stills_of_every_kind(tmp_path: Path, name: str, kind: str, dtype: type)
         assert any("one frame only" in note for note in footage.notes)
         ((frame,),) = bursts_read(footage, 24)
         shown = np.hstack(footage.picture(0, 0))
+        np.testing.assert_array_equal(np.hstack(footage.as_seen(0, 0, frame.halves)), shown)
     assert frame.halves[0].dtype == dtype
     read = np.hstack(frame.halves)
     if kind in ("half", "float"):

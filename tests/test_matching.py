@@ -156,6 +156,9 @@ def test_matched_eye_to_eye_alone_every_track_is_of_one_frame_and_no_match_is_lo
     miss, _ = _eye_misses(take, matches)
     assert robust_spread(miss) < 0.1
     assert not any("share no points" in note for note in alone.notes)
+    assert alone.fullest == int(np.argmax(alone.eye_pairs))  # all of them are searched
+    for kept, half in zip(alone.fullest_halves, take.moments[alone.fullest].halves, strict=True):
+        np.testing.assert_array_equal(kept, half)
 
 
 def test_matches_reach_the_rim(take: Take, result: Matched) -> None:

@@ -34,6 +34,10 @@ class StereoReel(Protocol):
     def notes(self) -> list[str]:
         """What a person should be told."""
 
+    @property
+    def read_as_seen(self) -> bool:
+        """Whether `read` gives pictures as people see them, like `shown`."""
+
     def glance(self, index: int) -> StereoFrame | None:
         """The key frame at or before `index`, cheaply."""
 
@@ -79,6 +83,11 @@ class SideBySide:
     def notes(self) -> list[str]:
         """What a person should be told."""
         return self._reel.notes
+
+    @property
+    def read_as_seen(self) -> bool:
+        """Whether `read` gives pictures as people see them, like `shown`."""
+        return self._reel.read_as_seen
 
     def glance(self, index: int) -> StereoFrame | None:
         """The key frame at or before `index`, cheaply."""
@@ -141,6 +150,11 @@ class TwoFiles:
     def notes(self) -> list[str]:
         """What a person should be told."""
         return [*self._left.notes, *self._right.notes]
+
+    @property
+    def read_as_seen(self) -> bool:
+        """Whether `read` gives pictures as people see them, like `shown`."""
+        return self._left.read_as_seen and self._right.read_as_seen
 
     def glance(self, index: int) -> StereoFrame | None:
         """The left file's key frame at or before `index`, cheaply, and what the right file shows then."""

@@ -32,13 +32,17 @@ class ReelFrame:
 
 
 class Reel(Protocol):
-    """Pictures in order. `notes` grows while frames are read, as damage comes to light."""
+    """Pictures in order. `notes` grows while frames are read, as damage comes to light.
+
+    read_as_seen: whether `read` gives pictures as people see them too, like `shown`.
+    """
 
     files: tuple[Path, ...]
     size: tuple[int, int]
     frame_count: int
     frame_rate: float | None
     key_frames: Sequence[int]
+    read_as_seen: bool
     notes: list[str]
 
     @property

@@ -165,6 +165,10 @@ class Footage:
         self._stop_reading()
         return self._clips[clip].shown(index).halves
 
+    def as_seen(self, clip: int, index: int, halves: tuple[Picture, Picture]) -> tuple[Picture, Picture]:
+        """`picture` of a frame whose halves were read; read again only where people see it otherwise."""
+        return halves if self._clips[clip].read_as_seen else self.picture(clip, index)
+
     def digest(self, given_up: Event | None = None) -> str:
         """SHA-256, in hexadecimal, over the contents of all files in order; "" once nobody waits for it."""
         sha = hashlib.sha256()

@@ -24,6 +24,8 @@ from autocal.image_library import reason
 class StillReel:
     """Pictures in the order given. Without a rate of their own, times are frame numbers."""
 
+    read_as_seen = False  # scene-linear ones are not
+
     def __init__(self, files: Sequence[Path]) -> None:
         """Look at the headers of `files`; FootageError where one is unreadable or of another size."""
         self.files: tuple[Path, ...] = tuple(files)

@@ -32,6 +32,8 @@ _BITS_ON_TOP = ("p01", "p21", "p41")
 class VideoReel:
     """One video file. Luma comes straight from the decoder's first plane where the format has one."""
 
+    read_as_seen = True
+
     def __init__(self, path: Path) -> None:
         """Open `path`; FootageError where it is no video or holds no frame."""
         self.files: tuple[Path, ...] = (path,)

@@ -26,7 +26,15 @@ from autocal.matching.features import Features, find_features
 from autocal.matching.fineness import spacing_for_noise
 from autocal.matching.follow import follow
 from autocal.matching.guided import Link, link_eyes
-from autocal.matching.memory import RECENT, Lead, earlier_links, eye_proposals, place_in_world, proposals
+from autocal.matching.memory import (
+    RECENT,
+    Lead,
+    carried_to_last,
+    earlier_links,
+    eye_proposals,
+    place_in_world,
+    proposals,
+)
 from autocal.matching.patches import cut_patches, sample_spacing
 from autocal.matching.refine import align
 from autocal.matching.sights import (
@@ -76,13 +84,15 @@ class Matched:
 
     notes: what a person may want to know, in words. R_right_from_left: (3, 3), coarse, camera of half 0
     to camera of half 1 through the nominal lenses. eye_pairs: how many matches between the eyes
-    each searched frame gave.
+    each searched frame gave. fullest: the number of the searched frame that gave the most, and its halves.
     """
 
     matches: Matches
     notes: tuple[str, ...]
     R_right_from_left: Array
     eye_pairs: tuple[int, ...]
+    fullest: int
+    fullest_halves: tuple[Luma, Luma]
 
 
 def match_bursts(
@@ -182,7 +192,8 @@ class _Matcher:
         roots = len({lead.root for lead in self.leads})
         if roots > 1 and self.over_time:
             notes.append(f"the footage falls into {roots} parts that share no points over time")
-        return Matched(matches, tuple(notes), self.R_eyes, tuple(self.eye_pairs))
+        pairs = tuple(self.eye_pairs)
+        return Matched(matches, tuple(notes), self.R_eyes, pairs, self.fullest, self.fullest_halves)
 
     # ---- searched frames
 
@@ -203,6 +214,11 @@ class _Matcher:
         begun = self._begin_tracks(views, point[track < 0])
         sights = (continued[LEFT].and_also(begun[LEFT]), continued[RIGHT].and_also(begun[RIGHT]))
         in_left, in_right = common_rows(sights)
+        if len(in_left) > max(self.eye_pairs, default=-1):
+            self.fullest, self.fullest_halves = (
+                self.frames,
+                (views[LEFT].smooth.luma, views[RIGHT].smooth.luma),
+            )
         self.eye_pairs.append(len(in_left))
         self.coincident.append(
             diagnosis.same_picture(sights[LEFT].pixel[in_left], sights[RIGHT].pixel[in_right])
@@ -251,7 +267,7 @@ class _Matcher:
         def measured(eye: int) -> tuple[Sights, int]:
             rows = np.flatnonzero(point[:, eye] >= 0)
             pixel = lead.features[eye].pixel[point[rows, eye]]
-            shape, bend, expected = self._carried(track[rows], eye)
+            shape, bend, expected = carried_to_last(self.leads, self.table, self.lenses, track[rows], eye)
             sights = self._measured(views[eye], track[rows], point[rows, eye], pixel, shape, bend)
             off = np.linalg.norm(sights.pixel - self.table.pixel[sights.track], axis=1)
             still = (off < _STILL_PX) & (expected[np.isin(track[rows], sights.track)] > _SHOULD_MOVE_PX)
@@ -264,27 +280,6 @@ class _Matcher:
             lead.track_of_point[eye][sights[eye].source] = sights[eye].track
             self._observe(sights[eye], eye)
         return self._renewed(views, sights)
-
-    def _carried(self, track: Ints, eye: int) -> tuple[Array, Array, Array]:
-        """Predicted shapes and bends, and how far (n,), px, a far thing would move in this eye.
-
-        The latter is 0 where the reference was cut in the other eye, or the rotation is unknown.
-        """
-        lead = self.leads[-1]
-        shape, bend = np.tile(np.eye(2), (len(track), 1, 1)), np.zeros((len(track), 2))
-        expected = np.zeros(len(track))
-        for view in np.unique(self.table.view[track]):
-            rows = np.flatnonzero(self.table.view[track] == view)
-            source, source_eye = self.leads[view // 2], int(view % 2)
-            if source.root != lead.root:
-                continue
-            R = lead.R_world[eye] @ source.R_world[source_eye].T
-            start = self.table.pixel[track[rows]]
-            shape[rows], bend[rows] = predicted_warp(self.lenses[source_eye], self.lenses[eye], R, start)
-            if source_eye == eye:
-                moved = self.lenses[eye].project(self.lenses[eye].unproject(start) @ R.T) - start
-                expected[rows] = np.nan_to_num(np.linalg.norm(moved, axis=1))
-        return shape, bend, expected
 
     def _renewed(self, views: tuple[View, View], sights: EyeSights) -> EyeSights:
         """Cut new patches for tracks whose look has changed; the place they mark stays the same."""

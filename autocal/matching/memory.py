@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from autocal.geometry import Lens
 from autocal.geometry.lens import Array
 from autocal.matches import LEFT, RIGHT, Ints
 from autocal.matching.features import Features
 from autocal.matching.guided import FEWEST_CONSISTENT, Link, link_frames
 from autocal.matching.pairs import mutual_pairs
 from autocal.matching.tracks import Proposals, TrackTable
+from autocal.matching.views import predicted_warp
 from autocal.matching.workers import Workers
 
 #: Earlier leads that are always compared.
@@ -121,3 +123,28 @@ def _glance(lead: Lead, features: tuple[Features, Features], device: str) -> int
     """How many of the strongest points of both left eyes match."""
     a, b = (f[LEFT].strongest(_GLANCE_POINTS) for f in (lead.features, features))
     return len(mutual_pairs(a, b, device))
+
+
+def carried_to_last(
+    leads: list[Lead], table: TrackTable, lenses: tuple[Lens, Lens], track: Ints, eye: int
+) -> tuple[Array, Array, Array]:
+    """Predicted shapes and bends of tracks' patches in an eye of the last lead, and how far (n,), px, a far
+    thing would move in this eye.
+
+    The latter is 0 where the reference was cut in the other eye, or the rotation is unknown.
+    """
+    lead = leads[-1]
+    shape, bend = np.tile(np.eye(2), (len(track), 1, 1)), np.zeros((len(track), 2))
+    expected = np.zeros(len(track))
+    for view in np.unique(table.view[track]):
+        rows = np.flatnonzero(table.view[track] == view)
+        source, source_eye = leads[view // 2], int(view % 2)
+        if source.root != lead.root:
+            continue
+        R = lead.R_world[eye] @ source.R_world[source_eye].T
+        start = table.pixel[track[rows]]
+        shape[rows], bend[rows] = predicted_warp(lenses[source_eye], lenses[eye], R, start)
+        if source_eye == eye:
+            moved = lenses[eye].project(lenses[eye].unproject(start) @ R.T) - start
+            expected[rows] = np.nan_to_num(np.linalg.norm(moved, axis=1))
+    return shape, bend, expected
