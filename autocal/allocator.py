@@ -6,6 +6,9 @@ Without effect where the C library is not GNU's.
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
+
+import numpy as np
 
 #: mallopt(3) of the GNU C library.
 _TRIM_THRESHOLD, _TOP_PAD, _MMAP_MAX, _ARENA_MAX = -1, -2, -4, -8
@@ -27,6 +30,15 @@ def keep_freed_memory() -> None:
     _set(_MMAP_MAX, 0)
     _set(_TRIM_THRESHOLD, _LARGEST)
     _set(_TOP_PAD, 2**26)
+
+
+def make_room(size: int) -> None:
+    """Have the system clear so many bytes now: with freed memory kept, later arrays lie there.
+
+    Where there are not so many, that is for the later arrays to tell.
+    """
+    with suppress(MemoryError):
+        np.ones(size, dtype=np.uint8)
 
 
 def _set(option: int, value: int) -> None:

@@ -134,6 +134,21 @@ def test_freed_memory_is_taken_again_without_asking_the_system() -> None:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the GNU C library's allocator")
+def test_an_array_lies_in_the_room_made_for_it() -> None:
+    """64 MB: the system is asked for hardly any page when they are needed."""
+    code = (
+        "import resource, sys\n"
+        "import numpy as np\n"
+        "from autocal.allocator import keep_freed_memory, make_room\n"
+        "keep_freed_memory()\n"
+        "if sys.argv[1] == 'made': make_room(2**26)\n"
+        "def faults(): return resource.getrusage(resource.RUSAGE_SELF).ru_minflt\n"
+        "before = faults(); held = bytes(bytearray(b'x') * 2**25); print(faults() - before)"
+    )
+    assert int(said(code, "made")) < 0.1 * int(said(code, "as usual"))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the GNU C library's allocator")
 def test_threads_share_one_heap() -> None:
     """Reference: the C library's own account, malloc_info(3)."""
     code = (

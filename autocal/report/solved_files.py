@@ -8,12 +8,16 @@ from pathlib import Path
 
 import numpy as np
 
+from autocal.allocator import make_room
 from autocal.calibration import Calibration
 from autocal.footage import Picture
 from autocal.geometry import Rig, vertical_disparity
 from autocal.mapping import st_map, write_st_map
 from autocal.report import pictures
 from autocal.solving import Solved
+
+#: Of an ST map on its way into its file: four channels, and where it sees anything.
+_BYTES_A_POSITION = 4 * 4 + 1
 
 
 class SolvedFiles:
@@ -26,17 +30,26 @@ class SolvedFiles:
     def __init__(self, folder: Path, size: tuple[int, int], drawing: Executor) -> None:
         self._folder, self._size, self._drawing = folder, size, drawing
         self._before: Future[None] | None = None
+        self._solved = False
 
     def draw_before(self, picture: tuple[Picture, Picture], nominal: Rig) -> None:
-        """Begin before.png, which needs no solve; told again, it is drawn again."""
+        """Begin before.png, which needs no solve; told again, draw it again."""
         again = self._before is not None
         self._before = self._draw_before(picture, nominal, overwrite=again)
+        if not again:
+            self._before.add_done_callback(self._make_room)
+
+    def _make_room(self, drawn: Future[None]) -> None:
+        """For the map, while there is time for it."""
+        if not (self._solved or drawn.cancelled() or drawn.exception()):
+            make_room(_BYTES_A_POSITION * self._size[0] * self._size[1])
 
     def write(self, solved: Solved, tell: Callable[[str, int, int], None]) -> None:
         """Write calibration.json, stmap.exr and the pictures that are not begun yet.
 
         tell: progress, a stage and how far it is. Raises OutputError where a file cannot be written.
         """
+        self._solved = True
         solved.calibration.save(self._folder / "calibration.json")
         with ThreadPoolExecutor(1) as beside:
             packed = beside.submit(_write_map, self._folder / "stmap.exr", solved.calibration, self._size)
