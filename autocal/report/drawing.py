@@ -45,13 +45,14 @@ class DrawingProcess(Executor):
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End the process: what has not come of it by now does not come. Always waits, which is short."""
+        self._asking.shutdown(wait=False, cancel_futures=True)
         with self._starting:
             self._ended = True
         process = self._process
         if process is not None:
             process.kill()
             process.wait()
-        self._asking.shutdown(cancel_futures=True)
+        self._asking.shutdown()
         for pipe in (process.stdin, process.stdout) if process else ():
             assert pipe is not None
             with suppress(OSError):  # something was still to be sent
