@@ -64,7 +64,7 @@ class DrawingProcess(Executor):
             pickle.dump(job, to_process, protocol=pickle.HIGHEST_PROTOCOL)
             to_process.flush()
             result, problem = pickle.load(from_process)
-        except (OSError, EOFError) as ended:
+        except (OSError, EOFError, pickle.UnpicklingError) as ended:
             raise OutputError(
                 "the pictures could not be drawn: the process that draws them could not be started or was "
                 "ended from outside, perhaps for want of memory; try again with less else running"
