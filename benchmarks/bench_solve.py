@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -36,6 +37,7 @@ from benchmarks.row import Row, print_rows
 SIZE, FRAMES = (8192, 4096), 24
 RATIO_BAR, MEMORY_BAR_GIB = 5.0, 3.0
 ROUNDS = 3
+_LOOK_EVERY_S = 0.02
 #: How the clips are called and made; x265: https://x265.readthedocs.io/en/stable/cli.html and presets.html.
 QUALITIES = {
     "200 Mbit/s": "bitrate=200000:vbv-maxrate=200000:vbv-bufsize=50000",
@@ -78,7 +80,7 @@ def _scale_up(target: Path, quality: str, preset: str) -> None:
 
 @dataclass(frozen=True)
 class Spent:
-    """What a process used up. processor: s, all its threads. peak: the most memory it held, GiB."""
+    """What a process and those it started used up. processor: s, all threads. peak: the most memory, GiB."""
 
     wall: float
     processor: float
@@ -89,16 +91,34 @@ class Spent:
 def run(arguments: Sequence[str]) -> Spent:
     """Run Python with these arguments, in a process of its own; RuntimeError if it fails."""
     start = time.perf_counter()
+    most = 0
     with tempfile.TemporaryFile("w+") as heard:
         process = subprocess.Popen([sys.executable, *arguments], stdout=heard)
-        _, status, used = os.wait4(process.pid, 0)
+        ended = 0
+        while not ended:
+            most = max(most, _held(process.pid))
+            time.sleep(_LOOK_EVERY_S)
+            ended, status, used = os.wait4(process.pid, os.WNOHANG)
         process.returncode = os.waitstatus_to_exitcode(status)
         wall = time.perf_counter() - start
         heard.seek(0)
         said = heard.read()
     if process.returncode:
         raise RuntimeError(f"{' '.join(arguments)} ended with {process.returncode}")
-    return Spent(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 2**20, said)
+    return Spent(wall, used.ru_utime + used.ru_stime, most / 2**30, said)
+
+
+def _held(process: int) -> int:
+    """Bytes that a process and those it started hold now; what they share counts for each."""
+    tasks = Path(f"/proc/{process}/task")
+    try:
+        resident = int(Path(f"/proc/{process}/statm").read_text().split()[1]) * resource.getpagesize()
+        started = {
+            int(child) for task in tasks.iterdir() for child in (task / "children").read_text().split()
+        }
+    except OSError:  # it has ended
+        return 0
+    return resident + sum(map(_held, started))
 
 
 def decode(path: Path, into: str = "") -> None:
