@@ -156,6 +156,8 @@ class _Matcher:
         self.coincident: list[bool] = []
         self.R_eyes: Array = np.eye(3)
         self.frames = self.observations = self.still = 0
+        self.fullest = 0
+        self.fullest_halves: tuple[Luma, Luma]  # of frame number `fullest`
         self._last: tuple[DetectionImage, DetectionImage] | None = None
         self._sights: EyeSights | None = None
         self._misses: list[tuple[Array, Array]] = []
@@ -215,10 +217,8 @@ class _Matcher:
         sights = (continued[LEFT].and_also(begun[LEFT]), continued[RIGHT].and_also(begun[RIGHT]))
         in_left, in_right = common_rows(sights)
         if len(in_left) > max(self.eye_pairs, default=-1):
-            self.fullest, self.fullest_halves = (
-                self.frames,
-                (views[LEFT].smooth.luma, views[RIGHT].smooth.luma),
-            )
+            self.fullest = self.frames
+            self.fullest_halves = (views[LEFT].smooth.luma, views[RIGHT].smooth.luma)
         self.eye_pairs.append(len(in_left))
         self.coincident.append(
             diagnosis.same_picture(sights[LEFT].pixel[in_left], sights[RIGHT].pixel[in_right])

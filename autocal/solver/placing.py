@@ -37,7 +37,11 @@ def placed(problem: Problem, state: State, loss: Loss, *, steps: int, tolerance:
         root = loss.weight(squared_misfit(residual, share)).sqrt()
         blocks, rhs = point_blocks(by_point * root, residual * root, layout, point_prior(state))
         step = torch.zeros_like(state.point[:, :3])
-        step[layout.point] = solve_points(blocks, rhs, damping).T
+        try:
+            step[layout.point] = solve_points(blocks, rhs, damping).T
+        except torch.linalg.LinAlgError:
+            damping = damping * _STIFFENING
+            continue
         new = retract(state, *still, step)
         new_residual, new_by_point, new_cost = judged(new)
         better = new_cost <= cost

@@ -159,7 +159,7 @@ class _Judge:
         found, rows = self.measure(state, free)
         own = np.ix_(*[held.cpu().numpy()] * 2)
         back = (returned.vector - state.vector)[held].cpu().numpy()
-        if 1 + back @ np.linalg.solve(found[own], back) / (2 * rows) > _FORESEEN**2:
+        if back @ np.linalg.solve(found[own], back) > 2 * rows * (_FORESEEN**2 - 1):
             return returned
         worst = _HOPELESS * noise_of(self.part, state)
         return _refined(self.part, returned, free & ~held, worst=worst)
