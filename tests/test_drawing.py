@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -37,6 +39,18 @@ def test_what_is_printed_there_is_no_answer() -> None:
     with DrawingProcess() as drawing:
         assert drawing.submit(print, "a word").result(TOO_LONG_S) is None
         assert drawing.submit(int, "7").result(TOO_LONG_S) == 7
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="closes streams as POSIX shells do")
+def test_it_draws_for_a_program_whose_streams_are_closed(tmp_path: Path) -> None:
+    code = (
+        "import sys; from pathlib import Path; from autocal.report.drawing import DrawingProcess\n"
+        "with DrawingProcess() as drawing: found = drawing.submit(divmod, 17, 5).result(60)\n"
+        "Path(sys.argv[1]).write_text(str(found))"
+    )
+    shell = ["sh", "-c", 'exec "$0" -c "$1" "$2" <&- >&- 2>&-', sys.executable, code, tmp_path / "found"]
+    subprocess.run(shell, check=True, timeout=TOO_LONG_S)
+    assert (tmp_path / "found").read_text() == "(3, 2)"
 
 
 def test_an_error_is_raised_here_and_the_next_call_works(tmp_path: Path) -> None:

@@ -118,6 +118,19 @@ def test_an_output_that_cannot_be_written_is_said_in_one_line() -> None:
     assert len(answer.stderr.strip().splitlines()) == 1
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="closes an output as POSIX shells do")
+def test_where_the_output_is_closed_nothing_is_wrong() -> None:
+    code = "import sys; sys.argv = ['autocal', '--version']; from autocal.commands.main import main; main()"
+    answer = subprocess.run(
+        ["sh", "-c", 'exec "$0" -c "$1" >&-', sys.executable, code],
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+    )
+    assert answer.returncode == 0
+    assert answer.stderr == ""
+
+
 def test_output_is_complete_and_the_exit_code_kept_where_torch_is_loaded() -> None:
     for arguments, code in ((["--help"], 0), (["stmap", "none.json", "--out", "never.exr"], 2)):
         answer = autocal(*arguments, before="import torch")

@@ -89,7 +89,8 @@ def _leave(code: int) -> NoReturn:
     a thread may wait forever for a module. Not where distributed has processes to see off.
     """
     try:
-        sys.stdout.flush()
+        if sys.stdout:  # None where it was closed from the start
+            sys.stdout.flush()
     except OSError:
         os._exit(code or _ERROR)  # or Python tries again, and complains
     if "distributed" in sys.modules:

@@ -93,7 +93,7 @@ def serve() -> None:
     """What the process does: calls what comes on stdin and answers on stdout, until nothing more can come."""
     keep_freed_memory()
     answers = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # whatever else is printed is no answer
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # whatever else is printed is no answer
     while True:
         try:
             job = pickle.load(sys.stdin.buffer)
