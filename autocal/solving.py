@@ -141,7 +141,7 @@ def solve(
         except (MatchError, SolveError) as error:  # they know matches, not the files they came from
             raise type(error)(f"{_named(footage)}: {error}") from error
         if solution.swapped and options.eyes == "auto":
-            picture, nominal = (picture[1], picture[0]), _exchanged(nominal)
+            picture, nominal = (picture[1], picture[0]), nominal.exchanged()
             show(picture, nominal)
         facts = Footage(
             files=tuple(str(path) for path in footage.files),
@@ -197,11 +197,6 @@ def _nominal(prior: Prior, options: SolveOptions) -> Rig:
     if options.start is not None:
         return rig
     return Rig(rig.left, rig.right, np.eye(3), np.eye(3), rig.baseline_mm)
-
-
-def _exchanged(rig: Rig) -> Rig:
-    """What was said of the left half's eye is true of the right one's."""
-    return Rig(rig.right, rig.left, rig.R_right, rig.R_left, rig.baseline_mm)
 
 
 def _assembled(

@@ -32,6 +32,15 @@ def said(code: str, *arguments: str, **environment: str) -> str:
     return ran.stdout
 
 
+#: How the code of a test begins that counts the pages a process has asked the system for.
+COUNTING_PAGES = (
+    "import resource, sys\n"
+    "import numpy as np\n"
+    "from autocal.allocator import keep_freed_memory, make_room\n"
+    "def faults(): return resource.getrusage(resource.RUSAGE_SELF).ru_minflt\n"
+)
+
+
 def twice(x: float) -> float:
     return 2 * x
 
@@ -118,12 +127,8 @@ def test_an_error_in_the_block_is_not_held_back_by_a_module_that_never_comes(
 @pytest.mark.skipif(sys.platform != "linux", reason="the GNU C library's allocator")
 def test_freed_memory_is_taken_again_without_asking_the_system() -> None:
     """Arrays of a few MB, made and dropped: the system is asked for pages once, not every time."""
-    code = (
-        "import resource, sys\n"
-        "import numpy as np\n"
-        "from autocal.allocator import keep_freed_memory\n"
+    code = COUNTING_PAGES + (
         "if sys.argv[1] == 'keep': keep_freed_memory()\n"
-        "def faults(): return resource.getrusage(resource.RUSAGE_SELF).ru_minflt\n"
         "def work():\n"
         "    held = [np.ones(2**19) for _ in range(4)]\n"  # 4 MB each
         "work(); before = faults()\n"
@@ -136,13 +141,9 @@ def test_freed_memory_is_taken_again_without_asking_the_system() -> None:
 @pytest.mark.skipif(sys.platform != "linux", reason="the GNU C library's allocator")
 def test_an_array_lies_in_the_room_made_for_it() -> None:
     """64 MB: the system is asked for hardly any page when they are needed."""
-    code = (
-        "import resource, sys\n"
-        "import numpy as np\n"
-        "from autocal.allocator import keep_freed_memory, make_room\n"
+    code = COUNTING_PAGES + (
         "keep_freed_memory()\n"
         "if sys.argv[1] == 'made': make_room(2**26)\n"
-        "def faults(): return resource.getrusage(resource.RUSAGE_SELF).ru_minflt\n"
         "before = faults(); held = bytes(bytearray(b'x') * 2**25); print(faults() - before)"
     )
     assert int(said(code, "made")) < 0.1 * int(said(code, "as usual"))

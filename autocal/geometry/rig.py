@@ -67,6 +67,10 @@ class Rig:
         """The same rig read out at another resolution (a proxy)."""
         return replace(self, left=self.left.scaled(factor), right=self.right.scaled(factor))
 
+    def exchanged(self) -> Rig:
+        """What was said of the left eye said of the right one, and the other way round."""
+        return Rig(self.right, self.left, self.R_right, self.R_left, self.baseline_mm)
+
     def turned(self, R: ArrayLike) -> Rig:
         """The same rig with both eyes turned by one common rotation: d_new = R @ d_old."""
         R = np.asarray(R, dtype=np.float64)

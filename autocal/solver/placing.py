@@ -7,7 +7,15 @@ from dataclasses import replace
 import torch
 from torch import Tensor
 
-from autocal.solver.bundle import GLOBAL_SIZE, POSE_SIZE, State, linearise_points, point_prior, retract
+from autocal.solver.bundle import (
+    GLOBAL_SIZE,
+    POSE_SIZE,
+    State,
+    linearise_points,
+    point_prior,
+    point_residual,
+    retract,
+)
 from autocal.solver.levenberg import Problem, squared_misfit
 from autocal.solver.loss import Loss
 from autocal.solver.normal import point_blocks, solve_points
@@ -28,7 +36,7 @@ def placed(problem: Problem, state: State, loss: Loss, *, steps: int, tolerance:
         """Residuals, their derivatives, and what each point costs, (a,)."""
         residual, by_point = linearise_points(state, seen)
         of_rows = share * loss.value(squared_misfit(residual, share))
-        of_points = point_prior(state)[0][layout.point] ** 2
+        of_points = point_residual(state)[layout.point] ** 2
         return residual, by_point, of_points.index_add(0, layout.place, of_rows)
 
     residual, by_point, cost = judged(state)

@@ -204,7 +204,6 @@ def _ordered(
 
 def _exchanged(matches: Matches, prior: Prior) -> tuple[Matches, Prior]:
     order = np.lexsort((1 - matches.eye, matches.frame, matches.track))
-    rig = prior.rig
     return (
         replace(
             matches,
@@ -214,7 +213,7 @@ def _exchanged(matches: Matches, prior: Prior) -> tuple[Matches, Prior]:
             pixel=matches.pixel[order],
             sigma_px=matches.sigma_px[order],
         ),
-        replace(prior, rig=Rig(rig.right, rig.left, rig.R_right, rig.R_left, rig.baseline_mm)),
+        replace(prior, rig=prior.rig.exchanged()),
     )
 
 
