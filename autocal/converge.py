@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from autocal.calibration import FarPlane
-from autocal.geometry.epipolar import horizontal_disparity, vertical_disparity
+from autocal.geometry.epipolar import horizontal_disparity, inverse_distance, vertical_disparity
 from autocal.geometry.lens import Array
 from autocal.matches import Ints
 
@@ -32,12 +32,15 @@ _FAR_DISTANCE_BASELINES = 500.0  # 30 m for a 60 mm rig: nearer than that is not
 class FarEdge:
     """The far edge of a distribution of horizontal disparity, rad.
 
-    sigma: of the edge; matches: how many make it.
+    sigma: of the edge; matches: how many make it. inverse_distance: of the furthest content, 1 over
+    baselines, and inverse_distance_sigma; NaN where not known.
     """
 
     disparity: float
     sigma: float
     matches: int
+    inverse_distance: float = float("nan")
+    inverse_distance_sigma: float = float("nan")
 
 
 def far_edge(left: Array, right: Array, sigma: Array, frame: Ints) -> FarEdge | None:
@@ -46,28 +49,43 @@ def far_edge(left: Array, right: Array, sigma: Array, frame: Ints) -> FarEdge | 
     left, right: (n, 3), rectified directions of inliers. sigma: (n,), rad, of each horizontal
     disparity. frame: (n,). None where nothing supports an edge.
 
-    A window slides up from the lowest disparity to the first that holds enough matches, well spread
-    and much denser than what lies beyond it; there the edge is estimated by likelihood (`_edge_in`).
+    The same is done for the inverse distance, which alone says how far the furthest content is: towards the
+    ends of the baseline all disparities shrink, so that the walls of a room look like things far away.
     """
     disparity = horizontal_disparity(left, right)
     good = np.isfinite(disparity) & (np.abs(vertical_disparity(left, right)) < 5 * sigma + _NARROWEST_WINDOW)
     good &= np.abs(left[:, 0] + right[:, 0]) < 2 * np.sin(np.deg2rad(75))  # asin blows noise up at the sides
     if good.sum() < _FEWEST:
         return None
-    disparity, sigma, frame = disparity[good], sigma[good], frame[good]
-    middle = (left[good] + right[good]) / 2
+    left, right, disparity, sigma, frame = left[good], right[good], disparity[good], sigma[good], frame[good]
+    middle = (left + right) / 2
     sector = ((np.arctan2(middle[:, 1], middle[:, 0]) / (2 * np.pi) % 1) * _SECTORS).astype(int)
+    found = _lowest_edge(disparity, sigma, frame, sector)
+    if found is None:
+        return None
+    across = np.sqrt(1 - middle[:, 0] ** 2)  # how much of the baseline is seen
+    furthest = _lowest_edge(inverse_distance(left, right, 1.0), sigma / across, frame, sector)
+    return FarEdge(*found, *(furthest[:2] if furthest else ()))
+
+
+def _lowest_edge(value: Array, sigma: Array, frame: Ints, sector: Ints) -> tuple[float, float, int] | None:
+    """Where the values (n,) begin, the sigma of that, and how many make it; None where nothing supports it.
+
+    A window slides up from the lowest value to the first that holds enough matches, well spread over
+    sectors and frames and much denser than what lies beyond it; there the edge is estimated by likelihood
+    (`_edge_in`).
+    """
     # The most certain matches draw the sharpest edge.
     sure = sigma <= np.quantile(sigma, 0.7)
-    disparity, sigma, frame, sector = disparity[sure], sigma[sure], frame[sure], sector[sure]
-    order = np.argsort(disparity)
-    disparity, sigma, frame, sector = disparity[order], sigma[order], frame[order], sector[order]
+    value, sigma, frame, sector = value[sure], sigma[sure], frame[sure], sector[sure]
+    order = np.argsort(value)
+    value, sigma, frame, sector = value[order], sigma[order], frame[order], sector[order]
     width = max(_WINDOW_SIGMAS * float(np.median(sigma)), _NARROWEST_WINDOW)
-    needed = max(_FEWEST, int(_SHARE * len(disparity)))
+    needed = max(_FEWEST, int(_SHARE * len(value)))
     frames = len(np.unique(frame))
-    end = np.searchsorted(disparity, disparity + width)
-    held = end - np.arange(len(disparity))
-    before = np.arange(len(disparity)) - np.searchsorted(disparity, disparity - 3 * width)
+    end = np.searchsorted(value, value + width)
+    held = end - np.arange(len(value))
+    before = np.arange(len(value)) - np.searchsorted(value, value - 3 * width)
     beyond = (before + 2 * np.sqrt(before) + 3) / 3  # what a window could hold of it, by Poisson statistics
     for contrast in (_CONTRAST, 0.0):  # content that thins out slowly has no clear edge: the first will do
         for first in np.flatnonzero((held >= needed) & (held >= contrast * beyond)):
@@ -76,17 +94,17 @@ def far_edge(left: Array, right: Array, sigma: Array, frame: Ints) -> FarEdge | 
                 continue
             if len(np.unique(frame[inside])) < min(2, frames):
                 continue
-            edge = float(disparity[first]) + width
+            edge = float(value[first]) + width
             for reach in (width, 0.5 * width):
-                edge, edge_sigma = _edge_in(disparity, sigma, edge, reach, width, frames)
-            return FarEdge(edge, edge_sigma, int(held[first]))
+                edge, edge_sigma = _edge_in(value, sigma, edge, reach, width, frames)
+            return edge, edge_sigma, int(held[first])
     return None
 
 
 def _edge_in(
-    disparity: Array, sigma: Array, rough: float, reach: float, width: float, frames: int
+    value: Array, sigma: Array, rough: float, reach: float, width: float, frames: int
 ) -> tuple[float, float]:
-    """The edge within `reach` of `rough`, and its sigma, rad; disparity: (n,), rising.
+    """The edge within `reach` of `rough`, and its sigma; value: (n,), rising.
 
     Beside wrong matches, spread evenly, there is content at the edge itself and content nearer than it,
     within three ranges, all blurred by each match's own sigma. The shares of these are fitted for every
@@ -95,8 +113,8 @@ def _edge_in(
     sigmas too far.
     """
     low, high = rough - 3 * width, rough + 3 * width
-    near = (disparity >= low) & (disparity <= high)
-    d, s = disparity[near], sigma[near]
+    near = (value >= low) & (value <= high)
+    d, s = value[near], sigma[near]
     edges = np.linspace(rough - reach, rough + reach, 41)
     z = (d - edges[:, None]) / s
     depths: list[Array] = [np.full((1, 1), 0.5 * width), np.full((1, 1), width), high - edges[:, None]]
@@ -145,7 +163,8 @@ def far_plane(
         return FarPlane("infinity", 0.0, degrees, sigma, matches), tuple(warnings)
     total = float(np.hypot(edge.sigma, infinity_sigma))
     beyond = edge.disparity < -max(3 * total, _NARROWEST_WINDOW)
-    near = edge.disparity - 3 * total > 1 / _FAR_DISTANCE_BASELINES
+    nearest = edge.inverse_distance - 3 * np.hypot(edge.inverse_distance_sigma, infinity_sigma)
+    near = bool(nearest > 1 / _FAR_DISTANCE_BASELINES)
     if beyond:
         warnings.append(
             f"the furthest matches lie {-60 * degrees:.1f}' beyond the infinity of the solved geometry, "
@@ -153,7 +172,7 @@ def far_plane(
             "plane by eye"
         )
     if near:
-        distance = 1 / edge.disparity
+        distance = 1 / edge.inverse_distance
         warnings.append(
             f"the footage holds no far content (its furthest things are about {distance:.0f} baselines "
             "away): infinity is where the geometry puts it; film something further than 30 m to set the far "

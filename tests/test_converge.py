@@ -131,6 +131,48 @@ def test_no_far_content_is_warned_of_and_not_brought_to_infinity() -> None:
     assert float(said[1]) == pytest.approx(100, rel=0.05)
 
 
+def seen_from_inside(
+    rng: np.random.Generator, half_sides_m: tuple[float, float, float], n: int = 6000
+) -> tuple[Array, Array, Array, np.ndarray]:
+    """Like `seen`, of points on the inside of a box about a rig of 60 mm, in all directions ahead."""
+    d = rng.normal(size=(n, 3))
+    d[:, 2] = np.abs(d[:, 2])
+    points = d / np.max(np.abs(d) / half_sides_m, axis=1, keepdims=True)
+    sides = []
+    for x in (-0.03, 0.03):
+        ray = points - (x, 0.0, 0.0)
+        ray /= np.linalg.norm(ray, axis=1, keepdims=True)
+        ray += rng.normal(0, SIGMA / np.sqrt(2), (n, 3))
+        sides.append(ray / np.linalg.norm(ray, axis=1, keepdims=True))
+    return sides[0], sides[1], np.full(n, SIGMA), rng.integers(0, FRAMES, n)
+
+
+def test_the_walls_of_a_room_are_no_far_content_however_small_disparities_get_at_its_sides() -> None:
+    """12 m ahead, 10 m to the sides; its corners are 16 m away, 260 baselines, but a fortieth of the matches
+    shows less disparity than something straight ahead in 500 baselines."""
+    room = seen_from_inside(np.random.default_rng(2), (10.0, 2.0, 12.0))
+    disparity = np.arcsin(room[0][:, 0]) - np.arcsin(room[1][:, 0])
+    assert np.mean(disparity < 1 / 500) > 1 / 40
+    edge = far_edge(*room)
+    assert edge is not None
+    corner = np.sqrt(10.0**2 + 2.0**2 + 12.0**2) / 0.06
+    assert 0.75 * corner < 1 / edge.inverse_distance < 1.05 * corner  # few matches lie in the very corners
+    plane, (warning,) = far_plane(edge, 0.1 * ARCMIN, "auto")
+    assert (plane.mode, plane.shift_deg) == ("infinity", 0.0)
+    assert "no far content" in warning
+
+
+def test_ground_to_the_horizon_is_far_content() -> None:
+    """Nothing but a plane 1.5 m below the rig, as far as 3 km: it thins out to nothing before zero."""
+    edge = far_edge(*seen_from_inside(np.random.default_rng(4), (3000.0, 1.5, 3000.0)))
+    assert edge is not None
+    assert abs(edge.disparity) < ARCMIN
+    assert abs(edge.inverse_distance) < ARCMIN
+    plane, warnings = far_plane(edge, 0.1 * ARCMIN, "auto")
+    assert plane.mode == "auto"
+    assert warnings == ()
+
+
 def test_the_far_edge_goes_to_zero_and_what_it_was_is_kept() -> None:
     """Common practice, no source: the furthest object ends at zero horizontal disparity."""
     plane, warnings = far_plane(FarEdge(1.5 * ARCMIN, 0.2 * ARCMIN, 100), 0.5 * ARCMIN, "auto")
