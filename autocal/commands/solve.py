@@ -23,9 +23,9 @@ _NEEDED_LATER = (
     "torch",
     "autocal.matching.ready",
     "kornia.feature",
+    "scipy.spatial",
     "autocal.solver.staged",
     "autocal.calibration_file",
-    "scipy.interpolate",
     "OpenEXR",
 )
 _PROJECTIONS = ["equidistant", "equisolid", "stereographic", "orthographic"]

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
+from math import comb, factorial
 
 import numpy as np
 
@@ -18,6 +19,8 @@ from autocal.geometry.lens import Array
 
 _DEGREE = 5
 _ORDER = _DEGREE + 1
+#: Values of the uniform B-splines at their inner knots.
+_AT_NODES = np.array([1, 26, 66, 26, 1]) / factorial(_DEGREE)
 #: Samples beyond the view on every side, so that only uniform B-splines touch it (eight would do).
 _PADDING = 9
 #: A view is cut into about this many cells in each direction.
@@ -68,8 +71,6 @@ def pixel_spline(function: Callable[[Array, Array], Array], size: tuple[int, int
     function: takes x (columns,) and y (rows,), px, also outside the view, and returns
     (rows, columns, channels). size: (width, height), each at least SMALLEST_SIDE.
     """
-    from scipy.interpolate import make_interp_spline
-
     step = (size[0] // _CELLS, size[1] // _CELLS)
     x, y = (
         np.arange(-_PADDING, -(-side // each) + 1 + _PADDING, dtype=np.float64) * each
@@ -77,16 +78,39 @@ def pixel_spline(function: Callable[[Array, Array], Array], size: tuple[int, int
     )
     samples = np.moveaxis(function(x, y), -1, 0)
     for axis in (1, 2):
-        nodes = np.arange(samples.shape[axis], dtype=np.float64)
-        samples = np.moveaxis(make_interp_spline(nodes, samples, k=_DEGREE, axis=axis).c, 0, axis)
+        samples = np.moveaxis(_coefficients(np.moveaxis(samples, axis, 0)), 0, axis)
     return PixelSpline(size, step, np.ascontiguousarray(samples))
+
+
+def _coefficients(samples: Array) -> Array:
+    """Of the uniform B-splines centred at the samples (n, ...), whose spline goes through all of them.
+
+    Two more at either end, which are not given back, take part; the outermost two inner samples at
+    either end are no knots there (de Boor, ch. IV: the fifth derivative does not jump). The same spline as
+    scipy.interpolate's make_interp_spline gives, without loading all of scipy.optimize for it.
+    """
+    n, more = len(samples), _DEGREE // 2
+    system = np.zeros((n + 2 * more, n + 2 * more))
+    for i in range(n):
+        system[i, i : i + _DEGREE] = _AT_NODES
+    jump = [(-1) ** k * comb(_ORDER, k) for k in range(_ORDER + 1)]
+    for i, first in enumerate((0, 1, n - 4, n - 3)):
+        system[n + i, first : first + _ORDER + 1] = jump
+    right = np.concatenate([samples.reshape(n, -1), np.zeros((2 * more, samples[0].size))])
+    return np.linalg.solve(system, right)[more:-more].reshape(samples.shape)
 
 
 @cache
 def _uniform_weights(step: int) -> Array:
-    """Values (step, 6) of the six B-splines over one cell, at its `step` pixels."""
-    from scipy.interpolate import BSpline
+    """Values (step, 6) of the six B-splines over one cell, at its `step` pixels.
 
-    basis = BSpline.basis_element(np.arange(_ORDER + 1), extrapolate=False)
-    offset = np.arange(step)[:, None] / step
-    return np.asarray(basis(offset + _DEGREE - np.arange(_ORDER)[None, :]), dtype=np.float64)
+    By truncated powers (de Boor, ch. IX), from the nearer end, where they do not cancel.
+    """
+    offset = np.arange(step) / step
+    weights = np.zeros((step, _ORDER))
+    for q in range(_ORDER):
+        x = offset + _DEGREE - q
+        x = np.minimum(x, _ORDER - x)
+        for k in range(_ORDER // 2):
+            weights[:, q] += (-1) ** k * comb(_ORDER, k) * np.maximum(x - k, 0.0) ** _DEGREE
+    return weights / factorial(_DEGREE)
