@@ -20,7 +20,9 @@ from autocal.report.pictures_style import (
     PANEL,
     QUIET_TEXT,
     TEXT,
+    Rgb,
     new_figure,
+    place_picture,
     write_figure,
     write_text,
 )
@@ -29,7 +31,6 @@ from autocal.report.pictures_views import Half, cut_view, display_range, whole_v
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Rgb = NDArray[np.uint8]
 Luminance = NDArray[np.floating[Any]]
 
 _WHOLE_PX: Final = 1080
@@ -81,7 +82,7 @@ def anaglyph_sheet(
         [whole_view(halves[eye], rig, eye, _WHOLE_PX) for eye in (LEFT, RIGHT)],
         ranges,
     )
-    _place(figure, whole, whole_x, top)
+    place_picture(figure, whole, whole_x, top)
     for crop in _CROPS:
         picture = _anaglyph(
             [
@@ -94,7 +95,7 @@ def anaglyph_sheet(
         )
         x = grid_x + crop.column * (_CROP_PX + _GAP_PX)
         y = top + crop.row * (_CROP_PX + _GAP_PX)
-        _place(figure, picture, x, y)
+        place_picture(figure, picture, x, y)
         _label(figure, x, y, crop.name)
         _outline(figure, crop, whole_x, top, px_per_degree)
     _legend(figure, grid_x, top, px_per_degree, map_height)
@@ -132,12 +133,6 @@ def _anaglyph(
     # Where one eye sees nothing there is nothing to compare: leave it dark.
     picture[~(views[LEFT][1] & views[RIGHT][1])] = np.frombuffer(bytes.fromhex(PANEL[1:]), np.uint8)
     return picture
-
-
-def _place(figure: Figure, picture: Rgb, x: int, y: int) -> None:
-    """A picture, pixel for pixel, with its top left corner at (x, y) px of the figure."""
-    height = round(figure.get_size_inches()[1] * figure.dpi)
-    figure.figimage(picture, x, height - y - picture.shape[0], origin="upper")
 
 
 def _label(figure: Figure, x: float, y: float, text: str) -> None:

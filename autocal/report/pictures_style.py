@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from autocal.whole_file import whole_file
 
@@ -21,6 +22,8 @@ PANEL: Final = "#0d0e0f"
 TEXT: Final = "#e9e9e6"
 QUIET_TEXT: Final = "#a3a7ad"
 ACCENT: Final = "#ffa63d"
+#: (H, W, 3).
+Rgb = NDArray[np.uint8]
 #: Left, bottom, width, height, in shares of the figure: what matplotlib takes.
 Box = tuple[float, float, float, float]
 _FONT: Final = "DejaVu Sans"  # comes with matplotlib: the same everywhere
@@ -64,6 +67,23 @@ def write_figure(path: str | Path, figure: Figure, *, overwrite: bool = False) -
     picture = cv2.cvtColor(np.asarray(canvas.buffer_rgba()), cv2.COLOR_RGBA2BGR)
     with whole_file(path, overwrite=overwrite) as beside:
         beside.write_bytes(cv2.imencode(".png", picture)[1].tobytes())
+
+
+def place_picture(figure: Figure, picture: Rgb, x_px: int, y_px: int) -> None:
+    """A picture, pixel for pixel, with its top left corner at a place of the figure, px.
+
+    Under everything else, as it is: `Figure.figimage` samples pictures anew, half of a figure's time.
+    """
+    import cv2
+    from matplotlib.artist import Artist
+
+    class Placed(Artist):
+        def draw(self, renderer: Any) -> None:
+            bottom = round(figure.get_size_inches()[1] * _DPI) - y_px - len(picture)
+            upwards = cv2.flip(cv2.cvtColor(picture, cv2.COLOR_RGB2RGBA), 0)
+            renderer.draw_image(renderer.new_gc(), x_px, bottom, upwards)
+
+    figure.add_artist(Placed()).set_zorder(0)
 
 
 def write_text(
