@@ -123,14 +123,14 @@ def _edge_in(
             np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * s),
             *((_normal_cdf(z) - _normal_cdf(z - depth / s)) / depth for depth in depths),
             np.full_like(z, 1 / (high - low)),
-        ]
-    )
-    share = np.full((len(kinds), len(edges), 1), 1 / len(kinds))
+        ],
+        axis=1,
+    )  # (edges, kinds, near)
+    share = np.full((len(edges), 1, kinds.shape[1]), 1 / kinds.shape[1])
     for _ in range(_STEPS):
-        part = share * kinds
-        share = (part / part.sum(axis=0)).mean(axis=2, keepdims=True)
+        share *= (1 / (share @ kinds)) @ kinds.transpose(0, 2, 1) / len(d)
     # Sights of one thing in many frames share its error: they count once.
-    log_likelihood = np.log((share * kinds).sum(axis=0)).sum(axis=1) / frames
+    log_likelihood = np.log(share @ kinds).sum(axis=(1, 2)) / frames
     weight = np.exp(log_likelihood - log_likelihood.max())
     weight /= weight.sum()
     edge = float(weight @ edges)
