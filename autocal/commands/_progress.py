@@ -9,6 +9,9 @@ from contextlib import contextmanager
 @contextmanager
 def stage_bars(hidden: bool) -> Iterator[Callable[[str, int, int], None]]:
     """Takes a stage, how much of it is done and how much there is; hidden: shows nothing."""
+    if hidden:
+        yield lambda stage, done, total: None
+        return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
@@ -18,7 +21,6 @@ def stage_bars(hidden: bool) -> Iterator[Callable[[str, int, int], None]]:
         TextColumn("{task.completed:.0f}/{task.total:.0f}"),
         TimeElapsedColumn(),
         console=Console(stderr=True),
-        disable=hidden,
     ) as bars:
         tasks: dict[str, TaskID] = {}
 
