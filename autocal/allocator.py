@@ -32,13 +32,13 @@ def keep_freed_memory() -> None:
     _set(_TOP_PAD, 2**26)
 
 
-def make_room(size: int) -> None:
-    """Have the system clear so many bytes now: with freed memory kept, later arrays lie there.
+def make_room(*sizes: int) -> None:
+    """Have the system clear pieces of so many bytes now: with freed memory kept, later arrays lie there.
 
     Where there are not so many, that is for the later arrays to tell.
     """
     with suppress(MemoryError):
-        np.ones(size, dtype=np.uint8)
+        _pieces = [np.ones(size, dtype=np.uint8) for size in sizes]  # all at a time, each in its own place
 
 
 def _set(option: int, value: int) -> None:

@@ -112,7 +112,7 @@ def solve(
         from autocal.matching import match_bursts
 
         total = sum(len(burst.indices) for burst in survey.bursts)
-        try:
+        with _naming(footage):
             matched = match_bursts(
                 map(noted, bursts),
                 (circle_of(circles[0], halves[0]), circle_of(circles[1], halves[1])),
@@ -122,37 +122,33 @@ def solve(
                 device=options.device,
                 progress=lambda done, found: tell("matches", min(done, total), total),
             )
-            frame = matched.fullest  # the one worth looking at
-            nominal = _nominal(prior, options)
-
-            def shown() -> tuple[Picture, Picture]:
-                first, second = footage.as_seen(*taken[frame][:2], matched.fullest_halves)
-                picture = (second, first) if options.eyes == "right-left" else (first, second)
-                show(picture, nominal)
-                return picture
-
-            with _beside() as (beside, given_up):  # the solver leaves a core idle
-                seen = beside.submit(shown)
-                summed = beside.submit(footage.digest, given_up)
-                solution = _solved(matched.matches, prior, rng, options, tell)
-                tell("digest", 0, 1)
-                picture, digest = seen.result(), summed.result()
-                tell("digest", 1, 1)
-        except (MatchError, SolveError) as error:  # they know matches, not the files they came from
-            raise type(error)(f"{_named(footage)}: {error}") from error
-        if solution.swapped and options.eyes == "auto":
-            picture, nominal = (picture[1], picture[0]), nominal.exchanged()
-            show(picture, nominal)
-        facts = Footage(
-            files=tuple(str(path) for path in footage.files),
-            digest=digest,
-            frame_size=(2 * footage.half_size[0], footage.half_size[1]),
-            frames=tuple((index, time_s) for _, index, time_s in taken),
-            swapped=solution.swapped,
-            observations=int(solution.inlier.sum()),
-            tracks=solution.matches.where(solution.inlier).tracks,
-            notes=(*footage.notes, *matched.notes),
-        )
+        frame = matched.fullest  # the one worth looking at
+        picture = footage.as_seen(*taken[frame][:2], matched.fullest_halves)
+    # Closed already: the decoder holds hundreds of megabytes, in which the ST map will find room.
+    if options.eyes == "right-left":
+        picture = picture[1], picture[0]
+    nominal = _nominal(prior, options)
+    with _beside() as (beside, given_up), _naming(footage):  # the solver leaves a core idle
+        seen = beside.submit(show, picture, nominal)
+        summed = beside.submit(footage.digest, given_up)
+        solution = _solved(matched.matches, prior, rng, options, tell)
+        tell("digest", 0, 1)
+        seen.result()
+        digest = summed.result()
+        tell("digest", 1, 1)
+    if solution.swapped and options.eyes == "auto":
+        picture, nominal = (picture[1], picture[0]), nominal.exchanged()
+        show(picture, nominal)
+    facts = Footage(
+        files=tuple(str(path) for path in footage.files),
+        digest=digest,
+        frame_size=(2 * footage.half_size[0], footage.half_size[1]),
+        frames=tuple((index, time_s) for _, index, time_s in taken),
+        swapped=solution.swapped,
+        observations=int(solution.inlier.sum()),
+        tracks=solution.matches.where(solution.inlier).tracks,
+        notes=(*footage.notes, *matched.notes),
+    )
     return _assembled(solution, nominal, facts, options, log, picture, frame)
 
 
@@ -168,11 +164,15 @@ def _beside() -> Iterator[tuple[Executor, Event]]:
             raise
 
 
-def _named(footage: OpenFootage) -> str:
-    first, *others = footage.files
-    if not others:
-        return str(first)
-    return f"{first} and {others[0] if len(others) == 1 else f'{len(others)} more'}"
+@contextmanager
+def _naming(footage: OpenFootage) -> Iterator[None]:
+    """Errors of matching and solving know matches, not the files they came from: this says which."""
+    try:
+        yield
+    except (MatchError, SolveError) as error:
+        first, *others = footage.files
+        more = f" and {others[0] if len(others) == 1 else f'{len(others)} more'}" if others else ""
+        raise type(error)(f"{first}{more}: {error}") from error
 
 
 def _solved(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import hashlib
 from pathlib import Path
 from threading import Event
@@ -73,6 +74,21 @@ def test_reordered_frames_come_in_display_order(tmp_path: Path) -> None:
     with open_footage([clip]) as footage:
         assert len(numbers_read(footage, 12)) >= 9
         assert numbers_read(footage, 40) == list(range(40))
+
+
+def test_closed_footage_lets_go_of_its_decoders(tmp_path: Path) -> None:
+    """They hold the frames they decoded last, hundreds of megabytes at full size."""
+
+    def decoders() -> int:
+        gc.collect()
+        return sum(isinstance(thing, av.VideoCodecContext) for thing in gc.get_objects())
+
+    before = decoders()
+    footage = open_footage([write_video(tmp_path / "clip.mp4", [numbered(i) for i in range(6)])])
+    next(iter(next(footage.bursts(footage.choose(3)))))
+    assert decoders() > before
+    footage.close()
+    assert decoders() == before
 
 
 def test_luma_is_the_decoder_s_own(tmp_path: Path) -> None:

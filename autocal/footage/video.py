@@ -79,8 +79,11 @@ class VideoReel:
     def close(self) -> None:
         """Close the file and its decoders."""
         self._frames = iter(())
+        self._unseen.clear()
         self._container.close()
         self._prober[0].close()
+        # A decoder keeps its frames, hundreds of megabytes, for as long as there is something to ask it.
+        self._stream, self._prober = None, (self._container, None)
 
     def glance(self, index: int) -> ReelFrame | None:
         """The last key frame at or before `index`, decoded alone and without its smoothing filter."""

@@ -16,8 +16,9 @@ from autocal.mapping import st_map, write_st_map
 from autocal.report import pictures
 from autocal.solving import Solved
 
-#: Of an ST map on its way into its file: four channels, and where it sees anything.
-_BYTES_A_POSITION = 4 * 4 + 1
+#: Of an ST map on its way into its file: u, v, where it sees anything, and that as a channel. The empty one
+#: takes no memory.
+_BYTES_A_POSITION = (4, 4, 1, 4)
 
 
 class SolvedFiles:
@@ -42,7 +43,7 @@ class SolvedFiles:
     def _make_room(self, drawn: Future[None]) -> None:
         """For the map, while there is time for it."""
         if not (self._solved or drawn.cancelled() or drawn.exception()):
-            make_room(_BYTES_A_POSITION * self._size[0] * self._size[1])
+            make_room(*(each * self._size[0] * self._size[1] for each in _BYTES_A_POSITION))
 
     def write(self, solved: Solved, tell: Callable[[str, int, int], None]) -> None:
         """Write calibration.json, stmap.exr and the pictures that are not begun yet.
