@@ -18,6 +18,7 @@ from autocal.report.pictures_style import (
     disparity_bar,
     disparity_scale,
     new_figure,
+    place_picture,
     write_figure,
     write_text,
 )
@@ -109,18 +110,19 @@ def evenly_thinned(pixels: Array, most: int) -> Ints:
     return np.sort(np.argsort(turn, kind="stable")[:most])
 
 
-def _panel(figure: Figure, place: tuple[float, float, float, float], half: Half) -> Any:
+def _panel(figure: Figure, place: tuple[int, int, int, int], half: Half) -> Any:
+    """Axes over a half drawn pixel for pixel of the figure; whole coordinates are its pixel centres."""
+    import cv2
+
     height, width = half.shape
-    side = (round(place[2]), round(place[3]))
-    # As many pixels as are drawn, or what there is: all those of a large frame would take a second to draw.
-    values = (averaged_down(half, side) if width > side[0] else half).astype(np.float32)
+    side = place[2:]
+    values = np.float32(averaged_down(half, side) if width > side[0] else cv2.resize(half, side))
     low, high = np.quantile(values, [0.01, 0.995])
     shown = np.clip((values - low) / max(float(high - low), 1.0), 0, 1) * _DIMMED
-    axes: Any = figure.add_axes(box(figure, *place))
+    grey = (255 * shown + 0.5).astype(np.uint8)
+    place_picture(figure, cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB), *place[:2])
+    axes: Any = figure.add_axes(box(figure, *place), xlim=(-0.5, width - 0.5), ylim=(height - 0.5, -0.5))
     axes.set_axis_off()
-    # Integer coordinates are pixel centres of the half, for matplotlib as for us.
-    edges = (-0.5, width - 0.5, height - 0.5, -0.5)
-    axes.imshow(shown, cmap="gray", vmin=0, vmax=1, interpolation="antialiased", aspect="auto", extent=edges)
     return axes
 
 
