@@ -7,6 +7,7 @@ Pixel conventions: `autocal.geometry`. A reduced picture keeps pixel centres:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -20,12 +21,15 @@ Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 #: One eye's half as it comes: 8 or 16 bit.
 Luma = NDArray[np.unsignedinteger[Any]]
+#: (width, height), px.
+Size = tuple[int, int]
 
 #: Diameter of the image circle, px, in the reduced picture that points are found in.
 DETECTION_DIAMETER = 540.0
 #: Gaussian, reduced px. What is finer is mostly noise, and found again in the other eye least often.
 _SMOOTHING = 1.0
-_WINDOW_SHARE = 1 / 20  # side of the normalisation window over the circle's diameter
+_WINDOW = (27, 27)  # of the normalisation, reduced px: a twentieth of the circle's diameter
+_EYES = 2  # whose weights are kept from frame to frame
 #: Grey level of the local mean; grey levels a local standard deviation, and what they tend to.
 _GREY, _SPAN, _REACH = 128.0, 40.0, 126.0
 _CLIP_SHARE = 5e-4  # a top grey level held by more of the picture than this is a clipped one
@@ -62,35 +66,49 @@ def detection_image(luma: Luma, circle: ImageCircle, rim_px: float) -> Detection
     height, width = luma.shape
     factor = min(1.0, DETECTION_DIAMETER / (2.0 * circle.radius))
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
-    scale = np.array([size[0] / width, size[1] / height])
+    lit = _lit(circle, (width, height), size)
     reduced = averaged_down(luma, size).astype(np.float32)
-    lit = _disc(circle, scale, size, 0.0)
-    pixels = normalised(reduced, lit, round(DETECTION_DIAMETER * _WINDOW_SHARE))
-    usable = _disc(circle, scale, size, rim_px)
-    clipped = clipped_level(reduced[lit > 0])
+    pixels = _normalised(reduced, lit)
+    usable = _disc(circle, (width, height), size, rim_px).copy()
+    clipped = clipped_level(reduced[lit.weight > 0])
     if clipped is not None:
         glare = (reduced >= clipped).astype(np.uint8)
         usable[cv2.dilate(glare, np.ones((7, 7), np.uint8)) > 0] = 0
-    return DetectionImage(pixels, usable, scale)
+    return DetectionImage(pixels, usable, np.array(size) / (width, height))
 
 
-def normalised(picture: Floats, lit: Bytes, window: int) -> Bytes:
-    """Smoothed; local mean to middle grey, local standard deviation to a fixed span, noise not blown up.
+@dataclass(frozen=True, eq=False)
+class _Lit:
+    """Where a reduced picture counts: the lit part alone, so that its rim leaves no edge in means over it.
 
-    picture: (h, w) float32; lit: (h, w), above zero where the picture counts. Means are taken
-    over the lit part alone, so that the rim of the image circle leaves no edge.
+    weight: (h, w) float32, 1 inside the circle, else 0; within, share: its means over the smoothing and over
+    the window.
     """
+
+    weight: Floats
+    within: Floats
+    share: Floats
+
+
+@lru_cache(maxsize=_EYES)
+def _lit(circle: ImageCircle, full_size: Size, size: Size) -> _Lit:
     import cv2
 
-    weight = (lit > 0).astype(np.float32)
-    floor = 2.0 * noise_level(picture, weight) + 1e-3 * float(np.ptp(picture)) + 1e-6
+    weight = (_disc(circle, full_size, size, 0.0) > 0).astype(np.float32)
     within = np.maximum(cv2.GaussianBlur(weight, (0, 0), _SMOOTHING), 1e-3)
-    picture = (cv2.GaussianBlur(picture * weight, (0, 0), _SMOOTHING) / within).astype(np.float32)
-    box = (window | 1, window | 1)
-    share = np.maximum(cv2.blur(weight, box), 1e-3)
-    mean = cv2.blur(picture * weight, box) / share
+    return _Lit(weight, within, np.maximum(cv2.blur(weight, _WINDOW), 1e-3))
+
+
+def _normalised(picture: Floats, lit: _Lit) -> Bytes:
+    """Smoothed; local mean to middle grey, local standard deviation to a fixed span, noise not blown up."""
+    import cv2
+
+    weight = lit.weight
+    floor = 2.0 * noise_level(picture, weight) + 1e-3 * float(np.ptp(picture)) + 1e-6
+    picture = (cv2.GaussianBlur(picture * weight, (0, 0), _SMOOTHING) / lit.within).astype(np.float32)
+    mean = cv2.blur(picture * weight, _WINDOW) / lit.share
     centred = (picture - mean) * weight
-    variance = cv2.blur(centred * centred, box) / share
+    variance = cv2.blur(centred * centred, _WINDOW) / lit.share
     # Bent towards black and white, not cut off: the brightest of a bright blob stays its peak.
     deviations = centred / np.sqrt(variance + floor * floor)
     out = _GREY + _REACH * np.tanh(deviations * (_SPAN / _REACH))
@@ -119,9 +137,10 @@ def clipped_level(values: Floats) -> float | None:
     return level
 
 
-def _disc(circle: ImageCircle, scale: Array, size: tuple[int, int], margin_px: float) -> Bytes:
-    """(h, w) uint8, 255 inside the circle less a margin of full-resolution px."""
-    x = (np.arange(size[0]) + 0.5) / scale[0] - 0.5 - circle.x
-    y = (np.arange(size[1]) + 0.5) / scale[1] - 0.5 - circle.y
+@lru_cache(maxsize=2 * _EYES)
+def _disc(circle: ImageCircle, full_size: Size, size: Size, margin_px: float) -> Bytes:
+    """(h, w) uint8, 255 inside the circle less a margin of full-resolution px; for all to read."""
+    x, y = ((np.arange(each) + 0.5) * (full / each) - 0.5 for each, full in zip(size, full_size, strict=True))
     radius = max(circle.radius - margin_px, 0.0)
-    return (x[None, :] ** 2 + y[:, None] ** 2 <= radius * radius).astype(np.uint8) * np.uint8(255)
+    within = (x - circle.x)[None, :] ** 2 + (y - circle.y)[:, None] ** 2 <= radius * radius
+    return within.astype(np.uint8) * np.uint8(255)
