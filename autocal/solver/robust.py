@@ -28,6 +28,7 @@ _BEYOND_INFINITY, _TOO_NEAR = -0.02, 0.35  # inverse distances, per baseline
 _STEPS, _ANNEALING_ROUNDS = 6, 14
 _RESTING = 3e-3  # of the cost: what the last step may take off it in a round that has come to rest
 _TAKING_IN_SCALE, _TAKING_IN_STEPS = 10.0, 4  # sigmas; few, as settling goes on from there
+_PASSING, _SETTLED = 1e-4, 1e-6  # of the cost: where a round ends whose inliers are chosen anew, and the last
 _LAST_STEPS = 40  # two are usual; where the footage says little of some parameters, many small ones
 _NARROWEST, _LEAST_SCALE = 3.0, 2.7  # of the misfit, and sigmas: where annealing ends and the gate takes over
 _WIDE, _WIDEST = 3.0, 400.0  # where it begins: so many times the misfit, and so many sigmas at the most
@@ -102,7 +103,8 @@ def settle(
         inlier = inliers(problem, state, noise) & ~let_go[problem.seen.point]
         inner = restrict(problem, inlier, len(state.point))
         steps = _STEPS if number + 1 < rounds else last_steps
-        outcome = optimise(inner.with_noise(noise), state, Squares(), free, steps=steps, tolerance=1e-6)
+        tolerance = _PASSING if number + 1 < rounds else _SETTLED
+        outcome = optimise(inner.with_noise(noise), state, Squares(), free, steps=steps, tolerance=tolerance)
         state = outcome.state
         r2 = squared_misfit(residuals(state, inner.seen), inner.share)
         noise = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
