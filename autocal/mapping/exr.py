@@ -12,6 +12,8 @@ import hashlib
 import json
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
+from math import prod
+from mmap import ACCESS_COPY, mmap
 from pathlib import Path
 from typing import Any, Final
 
@@ -74,11 +76,18 @@ def write_st_map(
 
 
 def _channels(st_map: StMap) -> dict[str, Float32]:
-    # Zeros from np.zeros are never written to memory: a page of them serves for all. Those of zeros_like are.
-    nothing = np.zeros(st_map.u.shape, dtype=np.float32)
-    channels = {"R": st_map.u, "G": st_map.v, "B": nothing, "A": st_map.valid}
+    channels = {"R": st_map.u, "G": st_map.v, "B": _nothing(st_map.u.shape), "A": st_map.valid}
     # The library takes memory as it lies, whatever its strides.
     return {name: np.ascontiguousarray(values, dtype=np.float32) for name, values in channels.items()}
+
+
+def _nothing(shape: tuple[int, ...]) -> Float32:
+    """Zeros to be read only, which take no memory: of pages that nobody writes to the system keeps but one.
+
+    Those of np.zeros may lie where something was before, and then are written.
+    """
+    pages = mmap(-1, 4 * prod(shape), access=ACCESS_COPY)
+    return np.frombuffer(pages, dtype=np.float32).reshape(shape)
 
 
 def header_of(st_map: StMap, calibration: Calibration) -> dict[str, str | int | float]:
