@@ -6,12 +6,16 @@ otherwise leave what is physically possible, are refused like a step that raises
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import torch
 from torch import Tensor
 
+from autocal.cores import cores
 from autocal.solver.bundle import (
     GLOBAL_SIZE,
     POSE_SIZE,
@@ -24,7 +28,9 @@ from autocal.solver.bundle import (
     retract,
 )
 from autocal.solver.loss import Loss
-from autocal.solver.normal import Normal, normal_equations, solve_step
+from autocal.solver.normal import Each, Normal, normal_equations, solve_parts
+
+_WORTH_SHARING = 12_000  # observations: with fewer, threads wait for each other longer than they work
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +51,28 @@ class Problem:
     fixed_frames: Tensor
     share: Tensor
     allowed: Callable[[Tensor], bool]
+
+    @cached_property
+    def parts(self) -> tuple[Problem, ...]:
+        """Problems whose costs add up to this one's, which share no points; the first has the prior.
+
+        Halves, where there is so much to do that a second core helps: the same ones without a second core, so
+        that the answer does not depend on it.
+        """
+        rows = len(self.seen)
+        if rows < _WORTH_SHARING or self.seen.point.device.type != "cpu":
+            return (self,)
+        middle = int(torch.searchsorted(self.seen.point, self.seen.point[rows // 2]))
+        first = torch.arange(rows) < middle
+        return (
+            replace(self, seen=self.seen.where(first), share=self.share[first]),
+            replace(
+                self,
+                seen=self.seen.where(~first),
+                share=self.share[~first],
+                prior_root=torch.zeros_like(self.prior_root),
+            ),
+        )
 
     @property
     def frames(self) -> int:
@@ -117,33 +145,61 @@ def optimise(
     of it, or after `steps` trials.
     """
     free = problem.free_index(free_globals)
-    lin = linearise(state, problem.seen)
-    cost = cost_of(problem, state, lin.residual, loss)
+    with _workers(len(problem.parts)) as each:
+        return _optimised(problem.parts, state, loss, free, steps, tolerance, each)
+
+
+def _optimised(
+    parts: tuple[Problem, ...],
+    state: State,
+    loss: Loss,
+    free: Tensor,
+    steps: int,
+    tolerance: float,
+    each: Each,
+) -> Outcome:
+    def linearised(at: State) -> tuple[list[Linearised], float]:
+        # With derivatives at once: most steps are taken, and then they are needed.
+        lins = list(each(lambda part: linearise(at, part.seen), parts))
+        return lins, sum(cost_of(p, at, lin.residual, loss) for p, lin in zip(parts, lins, strict=True))
+
+    lins, cost = linearised(state)
     costs = [cost]
     damping, growth = 1e-4, 2.0
-    normal = None
+    normals: list[Normal] = []
     for trial in range(steps):
-        normal = normal or _normal(problem, state, lin, loss, free)
+        normals = normals or list(
+            each(lambda part, lin, at=state: _normal(part, at, lin, loss, free), parts, lins)
+        )
         try:
-            d_camera, d_point = solve_step(normal, damping)
+            d_camera, d_point = solve_parts(normals, damping, each)
         except torch.linalg.LinAlgError:
             damping, growth = damping * growth, growth * 2
             continue
         new = retract(state, d_camera[:GLOBAL_SIZE], d_camera[GLOBAL_SIZE:].view(-1, POSE_SIZE), d_point)
         new_cost = float("inf")
-        if problem.allowed(new.vector):
-            # With derivatives at once: most steps are taken, and then they are needed.
-            new_lin = linearise(new, problem.seen)
-            new_cost = cost_of(problem, new, new_lin.residual, loss)
+        if parts[0].allowed(new.vector):
+            new_lins, new_cost = linearised(new)
         if not new_cost <= cost:
             damping, growth = damping * growth, growth * 2
             if damping > 1e8:
                 return Outcome(state, tuple(costs), trial + 1, converged=True)
             continue
         gained = (cost - new_cost) / max(cost, 1e-300)
-        state, lin, cost, normal = new, new_lin, new_cost, None
+        state, lins, cost, normals = new, new_lins, new_cost, []
         costs.append(cost)
         if gained < tolerance:
             return Outcome(state, tuple(costs), trial + 1, converged=True)
         damping, growth = max(damping / 5, 1e-9), 2.0
     return Outcome(state, tuple(costs), steps, converged=False)
+
+
+@contextmanager
+def _workers(parts: int) -> Iterator[Each]:
+    """Work on parts side by side, as far as there are cores."""
+    workers = min(parts, cores())
+    if workers == 1:
+        yield map
+        return
+    with ThreadPoolExecutor(workers) as threads:
+        yield threads.map

@@ -6,7 +6,10 @@ one dense system over the rig's parameters and the poses, small enough for a Cho
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import torch
 from torch import Tensor
@@ -42,8 +45,17 @@ class Normal:
 
 @dataclass(frozen=True, eq=False)
 class Reduced:
-    """The system over the free camera unknowns once the points are eliminated: matrix (m, m), rhs (m,).
+    """The system over the free camera unknowns once the points are eliminated: matrix (m, m), rhs (m,)."""
 
+    matrix: Tensor
+    rhs: Tensor
+
+
+@dataclass(frozen=True, eq=False)
+class _Eliminated:
+    """Points taken out of a system, damped.
+
+    matrix: (c, c), right of its diagonal blocks, and rhs: (c,), what that takes off the cameras' part.
     whitening: inverse Cholesky factors of the points' blocks, (3, 3, a). by_globals: (3, a, g) and by_pose:
     (3, q, 6), the block between points and cameras, whitened; white_rhs: (3, a), the points' right-hand side.
     """
@@ -54,6 +66,10 @@ class Reduced:
     by_globals: Tensor
     by_pose: Tensor
     white_rhs: Tensor
+
+
+#: Calls a function with each of some parts, one after the other or side by side, and gives what comes of it.
+Each = Callable[..., Iterable[Any]]
 
 
 def normal_equations(
@@ -161,14 +177,17 @@ def reduced(normal: Normal, damping: float) -> Reduced:
 
     Raises torch.linalg.LinAlgError where a point's block is not positive definite.
     """
+    return _together([normal], [_eliminated(normal, damping)], damping)
+
+
+def _eliminated(normal: Normal, damping: float) -> _Eliminated:
     layout, g = normal.layout, len(normal.free_globals)
     whitening = _whitening(normal.points, damping)
     white = _times(whitening[:, :, layout.place], normal.by_point)
     white_rhs = _times(whitening, normal.rhs_points)
     by_globals = layout.by_point.sums(white, normal.table[:, :g].contiguous())
     by_pose = layout.by_sight.sums(white, normal.table[:, g:-1].contiguous())
-    matrix, rhs = normal.cameras.clone(), normal.rhs_cameras.clone()
-    matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
+    matrix, rhs = torch.zeros_like(normal.cameras), torch.zeros_like(normal.rhs_cameras)
     beside = torch.cat([by_globals, white_rhs[:, :, None]], dim=2)
     for piece in layout.pieces if len(normal.free) else ():
         points, frames = piece.shape
@@ -178,14 +197,29 @@ def reduced(normal: Normal, damping: float) -> Reduced:
         block = torch.cat([beside[:, piece.points], poses], dim=2).flatten(0, 1)
         product = block.T @ block
         here = slice(g + POSE_SIZE * piece.frames.start, g + POSE_SIZE * piece.frames.stop)
-        matrix[here, here] -= product[g + 1 :, g + 1 :]
-        matrix[:g, here] -= product[:g, g + 1 :]
-        matrix[:g, :g] -= product[:g, :g]
-        rhs[here] -= product[g, g + 1 :]
-        rhs[:g] -= product[g, :g]
+        matrix[here, here] += product[g + 1 :, g + 1 :]
+        matrix[:g, here] += product[:g, g + 1 :]
+        matrix[:g, :g] += product[:g, :g]
+        rhs[here] += product[g, g + 1 :]
+        rhs[:g] += product[g, :g]
+    return _Eliminated(matrix, rhs, whitening, by_globals, by_pose, white_rhs)
+
+
+def _together(normals: Sequence[Normal], eliminated: Sequence[_Eliminated], damping: float) -> Reduced:
+    """The system of parts that share the cameras but no points."""
+    free, g = normals[0].free, len(normals[0].free_globals)
+    matrix, rhs = _sum(n.cameras for n in normals), _sum(n.rhs_cameras for n in normals)
+    matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
+    for points in eliminated:
+        matrix -= points.matrix
+        rhs -= points.rhs
     matrix[g:, :g] = matrix[:g, g:].T
-    free = normal.free
-    return Reduced(matrix[free][:, free], rhs[free], whitening, by_globals, by_pose, white_rhs)
+    return Reduced(matrix[free][:, free], rhs[free])
+
+
+def _sum(tensors: Iterable[Tensor]) -> Tensor:
+    first, *others = tensors
+    return first.clone() if not others else sum(others, first)
 
 
 def solve_step(normal: Normal, damping: float) -> tuple[Tensor, Tensor]:
@@ -193,13 +227,23 @@ def solve_step(normal: Normal, damping: float) -> tuple[Tensor, Tensor]:
 
     Raises torch.linalg.LinAlgError where the damped system is not positive definite.
     """
-    system, layout, g = reduced(normal, damping), normal.layout, len(normal.free_globals)
-    step = torch.zeros_like(normal.rhs_cameras)
-    step[normal.free] = torch.cholesky_solve(system.rhs[:, None], torch.linalg.cholesky(system.matrix))[:, 0]
+    return solve_parts([normal], damping, map)
+
+
+def solve_parts(normals: Sequence[Normal], damping: float, each: Each) -> tuple[Tensor, Tensor]:
+    """`solve_step` of a system given as the sum of parts that share the cameras but no points."""
+    first = normals[0]
+    eliminated = list(each(partial(_eliminated, damping=damping), normals))
+    system = _together(normals, eliminated, damping)
+    step = torch.zeros_like(first.rhs_cameras)
+    step[first.free] = torch.cholesky_solve(system.rhs[:, None], torch.linalg.cholesky(system.matrix))[:, 0]
+    g = len(first.free_globals)
     d_camera = step.new_zeros(GLOBAL_SIZE + len(step) - g)
-    d_camera[normal.free_globals], d_camera[GLOBAL_SIZE:] = step[:g], step[g:]
-    by_sight = (system.by_pose * step[g:].view(-1, POSE_SIZE)[layout.sight_frame]).sum(dim=2)
-    rest = (system.white_rhs - system.by_globals @ step[:g]).index_add(1, layout.sight_place, -by_sight)
-    d_point = step.new_zeros(normal.p, POINT_SIZE)
-    d_point[layout.point] = _times(system.whitening.transpose(0, 1), rest).T
+    d_camera[first.free_globals], d_camera[GLOBAL_SIZE:] = step[:g], step[g:]
+    d_point = step.new_zeros(first.p, POINT_SIZE)
+    for normal, points in zip(normals, eliminated, strict=True):
+        layout = normal.layout
+        by_sight = (points.by_pose * step[g:].view(-1, POSE_SIZE)[layout.sight_frame]).sum(dim=2)
+        rest = (points.white_rhs - points.by_globals @ step[:g]).index_add(1, layout.sight_place, -by_sight)
+        d_point[layout.point] = _times(points.whitening.transpose(0, 1), rest).T
     return d_camera, d_point
