@@ -51,8 +51,7 @@ class VideoReel:
             self._frames: Iterator[Any] = iter(())
             self._orientation = UPRIGHT
             self._damaged = False
-            # One key frame alone: only slices can share the work, and a look at it needs no smoothing.
-            self._prober = _open(path, thread_type="SLICE", options={"skip_loop_filter": "all"})
+            self._prober: tuple[Any, Any] | None = None
         except BaseException:
             self._container.close()
             raise
@@ -79,11 +78,9 @@ class VideoReel:
     def close(self) -> None:
         """Close the file and its decoders."""
         self._frames = iter(())
-        self._unseen.clear()
+        self._end_looking()
         self._container.close()
-        self._prober[0].close()
-        # A decoder keeps its frames, hundreds of megabytes, for as long as there is something to ask it.
-        self._stream, self._prober = None, (self._container, None)
+        self._stream = None  # or its decoder lives on, with hundreds of megabytes of frames
 
     def glance(self, index: int) -> ReelFrame | None:
         """The last key frame at or before `index`, decoded alone and without its smoothing filter."""
@@ -129,6 +126,9 @@ class VideoReel:
 
     def _key_frame(self, key: int) -> Any | None:
         """That key frame, decoded alone; None where it is damaged."""
+        if self._prober is None:
+            # One key frame alone: only slices can share the work, and a look at it needs no smoothing.
+            self._prober = _open(self._path, thread_type="SLICE", options={"skip_loop_filter": "all"})
         container, stream = self._prober
         for packet in _packets_from(container, stream, self._timeline, key):
             try:
@@ -137,6 +137,13 @@ class VideoReel:
                 return None
             return next((frame for frame in frames if not frame.is_corrupt), None)
         return None
+
+    def _end_looking(self) -> None:
+        """Give back what looks at key frames keep in memory."""
+        self._unseen.clear()
+        if self._prober is not None:
+            self._prober[0].close()
+            self._prober = None
 
     def _advance(self, index: int) -> Any | None:
         """Decode up to frame `index`, or the next there is; None where none is left."""
@@ -152,7 +159,7 @@ class VideoReel:
 
     def _from_key(self, key: int, index: int) -> Any | None:
         self._position = None
-        self._unseen.clear()
+        self._end_looking()
         self._frames = self._decoded(_packets_from(self._container, self._stream, self._timeline, key))
         return self._decode_up_to(index)
 
