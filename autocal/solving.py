@@ -41,6 +41,10 @@ Progress = Callable[[str, int, int], None]
 Showing = Callable[[tuple[Picture, Picture], Rig], None]
 
 _RIM_DEG, _LITTLE_RIM = 60.0, 0.05
+_CHECK_LENS = (
+    "check --fov (or --focal-mm and --pixel-um) and --projection; a calibration given with --start must be "
+    "of these very lenses"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,7 +252,11 @@ def _seen(pairs: EyePairs, rows: NDArray[np.bool_]) -> PairsSeen:
 
 
 def _held(solution: Solution, options: SolveOptions) -> tuple[Held, ...]:
-    held = [Held(j.stage.names, j.reason, j.stage.film) for j in solution.judged if not j.kept]
+    held = [
+        Held(j.stage.names, j.reason, _CHECK_LENS if j.contradicts else j.stage.film)
+        for j in solution.judged
+        if not j.kept
+    ]
     if options.hold_lenses:
         lens = tuple(name for name in NAMES if name.removesuffix("_difference") in LENS_NAMES)
         held.append(
@@ -327,6 +335,11 @@ def _warnings(solution: Solution, left: Array, eyes: str) -> list[str]:
         warnings.append(
             "the rig stood still: what both lenses share (focal length, shape, centre) stays near what was "
             "assumed; film while turning and walking to solve it"
+        )
+    if any(j.contradicts for j in solution.judged):
+        warnings.append(
+            "the footage asks for another lens than was stated or assumed, further off than such lenses "
+            f"differ: the result is doubtful; {_CHECK_LENS}"
         )
     rim = float(np.mean(left[:, 2] < np.cos(np.deg2rad(_RIM_DEG)))) if len(left) else 0.0
     if rim < _LITTLE_RIM:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from autocal import Solved, solve
+from autocal.beforehand import SolveOptions
 from autocal.geometry import Rig
 from samples.measures import errors, horizontal_disparity_arcmin, rms
 from samples.truth import Truth, load_truth
@@ -76,3 +77,18 @@ def test_the_unit_is_as_healthy_as_its_truth(case: tuple[Solved, Truth]) -> None
     """A healthy unit needs less than 1 degree of relative pan and tilt: common practice, no source."""
     solved, _ = case
     assert np.all(np.abs(solved.calibration.rig.yaw_pitch_roll_deg[:2]) < 1.0)
+
+
+def test_a_field_of_view_that_was_stated_a_third_too_small_is_questioned() -> None:
+    solved = solve([SAMPLE], options=SolveOptions(fov_deg=120.0))
+    assert errors(solved.calibration.rig, load_truth(SAMPLE.with_suffix(".json"))).map_rms_deg > 1.0
+    (warning,) = (words for words in solved.calibration.warnings if "asks for another lens" in words)
+    assert "--fov" in warning
+    (focal,) = (held for held in solved.calibration.held if held.names == ("focal",))
+    assert "--fov" in focal.film
+
+
+def test_a_field_of_view_stated_30_degrees_too_large_is_put_right_without_a_word() -> None:
+    solved = solve([SAMPLE], options=SolveOptions(fov_deg=210.0))
+    assert errors(solved.calibration.rig, load_truth(SAMPLE.with_suffix(".json"))).map_rms_deg < 0.03
+    assert solved.calibration.warnings == ()

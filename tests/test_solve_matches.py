@@ -94,6 +94,18 @@ def test_swapped_eyes_are_found_and_put_right(walked: Simulated, solution: Solut
     assert found.rig.left.focal_px == pytest.approx(solution.rig.left.focal_px, rel=1e-3)
 
 
+def test_another_lens_than_was_known_is_not_taken_but_told_of(walked: Simulated, solution: Solution) -> None:
+    """Half as long again, ten sigmas off: a field of view that was stated wrongly."""
+    assert not any(judged.contradicts for judged in solution.judged)
+    true = prior_of(walked.rig)
+    left, right = (replace(lens, focal_px=1.5 * lens.focal_px) for lens in (true.rig.left, true.rig.right))
+    wrong = replace(true, rig=replace(true.rig, left=left, right=right))
+    found = solve_matches(walked.matches, wrong, rng=np.random.default_rng(0))
+    refused = {judged.stage.title for judged in found.judged if judged.contradicts}
+    assert "focal" in " ".join(refused)
+    assert "focal" not in found.solved
+
+
 def test_still_rig_keeps_what_both_lenses_share_near_its_prior_and_says_so() -> None:
     still = made(7, moving=False, points=600)
     found = solve(still)

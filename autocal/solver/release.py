@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 import torch
@@ -42,12 +43,23 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class Judged:
-    """What became of a stage: kept or not, why in words, and whether the footage could speak of it."""
+    """What became of a stage: kept or not, why in words, and whether the footage could speak of it.
+
+    contradicts: the footage asks for values that were as good as ruled out beforehand.
+    """
 
     stage: Stage
     kept: bool
     reason: str
     tried: bool = True
+    contradicts: bool = False
+
+
+class Doubt(NamedTuple):
+    """Why a stage is not kept, "" where it is; contradicts: as `Judged` has it."""
+
+    reason: str = ""
+    contradicts: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,9 +102,10 @@ def release(
             with_it, without = state, judge.refined_without(state, free, released)
         else:
             with_it, without = judge.refined(state, free | released), state
-        reason = judge.why_not(stage, with_it, free | released, without)
-        judged[stage.title] = Judged(stage, not reason, reason)
-        state, free = (without, free & ~released) if reason else (with_it, free | released)
+        doubt = judge.doubt(stage, with_it, free | released, without)
+        kept = not doubt.reason
+        judged[stage.title] = Judged(stage, kept, doubt.reason, contradicts=doubt.contradicts)
+        state, free = (with_it, free | released) if kept else (without, free & ~released)
     tell("stages", len(stages), len(stages))
     return Released(state, free, tuple(judged[stage.title] for stage in stages))
 
@@ -181,17 +194,17 @@ class _Judge:
             self.judged[id(state)] = (state, predict(self.problem, state, self.holdout, self.prior.rig))
         return self.judged[id(state)][1]
 
-    def why_not(self, stage: Stage, with_it: State, free: torch.Tensor, without: State) -> str:
-        """Why a stage is not kept; empty if it is. free: (25,), the stage included."""
+    def doubt(self, stage: Stage, with_it: State, free: torch.Tensor, without: State) -> Doubt:
+        """Why a stage is not kept. free: (25,), the stage included."""
         if not self.prediction(with_it).better_than(self.prediction(without)):
-            return "it does not predict matches kept out of the solve any better"
+            return Doubt("it does not predict matches kept out of the solve any better")
         found, _ = self.measure(with_it, free)
         vector = with_it.vector.cpu().numpy()
-        return why_open(stage, found, vector - vector_from_rig(self.prior.rig), self.prior)
+        return left_open(stage, found, vector - vector_from_rig(self.prior.rig), self.prior)
 
 
-def why_open(stage: Stage, found: Array, moved: Array, prior: Prior) -> str:
-    """Why footage does not decide what a stage says; empty if it does.
+def left_open(stage: Stage, found: Array, moved: Array, prior: Prior) -> Doubt:
+    """Why footage does not decide what a stage says.
 
     found: covariance (25, 25) by the footage. moved: (25,), how far from the prior's mean.
     """
@@ -199,8 +212,8 @@ def why_open(stage: Stage, found: Array, moved: Array, prior: Prior) -> str:
     known = prior.covariance[own]
     narrowed = float(np.sqrt(eigh(found[own], known, eigvals_only=True)[0]))
     if narrowed > _WELL_INSIDE:
-        return f"the footage narrows it to {narrowed:.0%} of what was known before, at best"
+        return Doubt(f"the footage narrows it to {narrowed:.0%} of what was known before, at best")
     far = float(np.max(np.abs(moved[stage.mask]) / np.sqrt(np.diag(known))))
     if far > _FURTHEST:
-        return f"it would move {far:.1f} sigmas from what is known of such lenses"
-    return ""
+        return Doubt(f"it would move {far:.1f} sigmas from what is known of such lenses", contradicts=True)
+    return Doubt()

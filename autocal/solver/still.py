@@ -20,7 +20,7 @@ from autocal.matches import EyePairs, Matches
 from autocal.solver.freedom import FOCAL, Stage, mask_of
 from autocal.solver.holdout import FOLDS, Holdout, Prediction, hold_out, predict_pairs
 from autocal.solver.prior import Prior, sights_a_cause, still_prior
-from autocal.solver.release import Judged, Progress, why_open
+from autocal.solver.release import Judged, Progress, left_open
 from autocal.solver.two_view import epipolar_rows, fit_pairs
 
 
@@ -77,8 +77,8 @@ def release_still(
     found, moved = fit.covariance(vector, free), vector - vector_from_rig(prior.rig)
     for stage in [*tried, *(stage for stage in always if stage is FOCAL)]:
         if stage.title not in judged:
-            reason = why_open(stage, found, moved, prior)
-            judged[stage.title] = Judged(stage, not reason, reason)
+            doubt = left_open(stage, found, moved, prior)
+            judged[stage.title] = Judged(stage, not doubt.reason, doubt.reason, contradicts=doubt.contradicts)
     tell("stages", total, total)
     order = [FOCAL, *stages] if FOCAL in always else stages
     return StillFit(
