@@ -14,6 +14,7 @@ import numba
 import pytest
 
 import autocal.compiled
+import autocal.cores
 import autocal.loading
 from autocal.compiled import compiled
 from autocal.loading import loading
@@ -164,3 +165,23 @@ def test_threads_share_one_heap() -> None:
     )
     assert said(code, "shared").count("<heap nr=") == 1
     assert said(code, "as usual").count("<heap nr=") > 1
+
+
+@pytest.mark.parametrize(
+    ("limit", "expected"),
+    [("max 100000", 8), ("200000 100000", 2), ("150000 100000", 2), ("5000 100000", 1), ("damaged", 8)],
+)
+def test_a_container_s_share_of_time_bounds_the_threads(
+    limit: str, expected: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """cpu.max as https://docs.kernel.org/admin-guide/cgroup-v2.html has it, on a machine of eight cores."""
+    if not hasattr(os, "sched_getaffinity"):
+        pytest.skip("no such limit on this system")
+    (tmp_path / "cpu.max").write_text(limit + "\n")
+    monkeypatch.setattr("autocal.cores._TIME_LIMIT", tmp_path / "cpu.max")
+    monkeypatch.setattr(os, "sched_getaffinity", lambda process: set(range(8)))
+    autocal.cores._cores_worth_of_time.cache_clear()
+    try:
+        assert autocal.cores.cores() == expected
+    finally:
+        autocal.cores._cores_worth_of_time.cache_clear()
