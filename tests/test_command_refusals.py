@@ -53,6 +53,11 @@ def refused(command: str, here: Path) -> str:
     return said[0]
 
 
+def test_a_calibration_named_after_its_footage_is_told_where_it_goes(here: Path) -> None:
+    said = refused("check take.mp4 calibration.json", here)
+    assert "calibration.json: a calibration comes first" in said
+
+
 #: Every command that takes a calibration, CAL where it goes.
 WITH_CALIBRATION = (
     "check CAL take.mp4",

@@ -15,6 +15,8 @@ from autocal.commands._parameters import BASELINE_MM, SEED, force_option, refuse
 if TYPE_CHECKING:
     from autocal.verify.check_result import CheckResult
 
+#: Endings that no footage has.
+_CALIBRATIONS = (".json", ".yml", ".yaml", ".xml")
 _EXIT_CODES = {"holds": 0, "drifted": 1, "cannot-tell": 3}
 
 
@@ -89,6 +91,9 @@ def check(
             "--rendered FILM"
         )
     else:
+        late = [path for path in inputs[1:] if path.suffix.lower() in _CALIBRATIONS]
+        if late:
+            raise click.UsageError(f"{late[0]}: a calibration comes first: autocal check CAL CLIP...")
         sides = (left, right)
         result, said = _footage(inputs[0], inputs[1:], sides, windows, baseline_mm, seed, report, force)
     if as_json:
