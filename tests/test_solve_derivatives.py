@@ -180,6 +180,24 @@ def test_elimination_in_pieces_equals_elimination_at_once(monkeypatch: pytest.Mo
     torch.testing.assert_close(whole.rhs, pieces.rhs)
 
 
+def test_halves_of_the_points_worked_out_side_by_side_end_where_the_whole_does(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    state, seen = scene(2)
+    everything = torch.ones(len(NAMES), dtype=torch.bool)
+    whole = optimise(problem_of(seen, state), state, GemanMcClure(2.0), everything, steps=4)
+    monkeypatch.setattr("autocal.solver.levenberg._WORTH_SHARING", 1)
+    monkeypatch.setattr("autocal.solver.levenberg.cores", lambda: 2)
+    problem = problem_of(seen, state)
+    first, second = (set(part.seen.point.tolist()) for part in problem.parts)
+    assert not first & second
+    assert sum(len(part.seen) for part in problem.parts) == len(seen)
+    halves = optimise(problem, state, GemanMcClure(2.0), everything, steps=4)
+    assert halves.costs == pytest.approx(whole.costs, rel=1e-9)
+    torch.testing.assert_close(halves.state.vector, whole.state.vector, rtol=1e-7, atol=1e-9)
+    torch.testing.assert_close(halves.state.point, whole.state.point, rtol=1e-7, atol=1e-9)
+
+
 def test_optimum_is_the_one_scipy_finds() -> None:
     """scipy.optimize.least_squares, an independent optimiser, on the same residuals."""
     state, seen = scene(3)

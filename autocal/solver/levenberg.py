@@ -28,7 +28,7 @@ from autocal.solver.bundle import (
     retract,
 )
 from autocal.solver.loss import Loss
-from autocal.solver.normal import Each, Normal, normal_equations, solve_parts
+from autocal.solver.normal import Each, Normal, normal_equations, solve_step
 
 _WORTH_SHARING = 12_000  # observations: with fewer, threads wait for each other longer than they work
 
@@ -172,7 +172,7 @@ def _optimised(
             each(lambda part, lin, at=state: _normal(part, at, lin, loss, free), parts, lins)
         )
         try:
-            d_camera, d_point = solve_parts(normals, damping, each)
+            d_camera, d_point = solve_step(normals[0], damping, others=normals[1:], each=each)
         except torch.linalg.LinAlgError:
             damping, growth = damping * growth, growth * 2
             continue

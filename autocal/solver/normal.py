@@ -55,7 +55,7 @@ class Reduced:
 class _Eliminated:
     """Points taken out of a system, damped.
 
-    matrix: (c, c), right of its diagonal blocks, and rhs: (c,), what that takes off the cameras' part.
+    matrix: (c, c), less its lower left block, and rhs: (c,): what that takes off the cameras' part.
     whitening: inverse Cholesky factors of the points' blocks, (3, 3, a). by_globals: (3, a, g) and by_pose:
     (3, q, 6), the block between points and cameras, whitened; white_rhs: (3, a), the points' right-hand side.
     """
@@ -208,7 +208,8 @@ def _eliminated(normal: Normal, damping: float) -> _Eliminated:
 def _together(normals: Sequence[Normal], eliminated: Sequence[_Eliminated], damping: float) -> Reduced:
     """The system of parts that share the cameras but no points."""
     free, g = normals[0].free, len(normals[0].free_globals)
-    matrix, rhs = _sum(n.cameras for n in normals), _sum(n.rhs_cameras for n in normals)
+    matrix = torch.stack([normal.cameras for normal in normals]).sum(dim=0)
+    rhs = torch.stack([normal.rhs_cameras for normal in normals]).sum(dim=0)
     matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
     for points in eliminated:
         matrix -= points.matrix
@@ -217,32 +218,25 @@ def _together(normals: Sequence[Normal], eliminated: Sequence[_Eliminated], damp
     return Reduced(matrix[free][:, free], rhs[free])
 
 
-def _sum(tensors: Iterable[Tensor]) -> Tensor:
-    first, *others = tensors
-    return first.clone() if not others else sum(others, first)
-
-
-def solve_step(normal: Normal, damping: float) -> tuple[Tensor, Tensor]:
+def solve_step(
+    normal: Normal, damping: float, *, others: Sequence[Normal] = (), each: Each = map
+) -> tuple[Tensor, Tensor]:
     """The damped step of cameras (25 + 6 frames,), zero where not free, and of points (p, 3), where seen.
 
+    others: what is to be added to the system, of the same cameras and other points.
     Raises torch.linalg.LinAlgError where the damped system is not positive definite.
     """
-    return solve_parts([normal], damping, map)
-
-
-def solve_parts(normals: Sequence[Normal], damping: float, each: Each) -> tuple[Tensor, Tensor]:
-    """`solve_step` of a system given as the sum of parts that share the cameras but no points."""
-    first = normals[0]
+    normals = [normal, *others]
     eliminated = list(each(partial(_eliminated, damping=damping), normals))
     system = _together(normals, eliminated, damping)
-    step = torch.zeros_like(first.rhs_cameras)
-    step[first.free] = torch.cholesky_solve(system.rhs[:, None], torch.linalg.cholesky(system.matrix))[:, 0]
-    g = len(first.free_globals)
+    step = torch.zeros_like(normal.rhs_cameras)
+    step[normal.free] = torch.cholesky_solve(system.rhs[:, None], torch.linalg.cholesky(system.matrix))[:, 0]
+    g = len(normal.free_globals)
     d_camera = step.new_zeros(GLOBAL_SIZE + len(step) - g)
-    d_camera[first.free_globals], d_camera[GLOBAL_SIZE:] = step[:g], step[g:]
-    d_point = step.new_zeros(first.p, POINT_SIZE)
-    for normal, points in zip(normals, eliminated, strict=True):
-        layout = normal.layout
+    d_camera[normal.free_globals], d_camera[GLOBAL_SIZE:] = step[:g], step[g:]
+    d_point = step.new_zeros(normal.p, POINT_SIZE)
+    for part, points in zip(normals, eliminated, strict=True):
+        layout = part.layout
         by_sight = (points.by_pose * step[g:].view(-1, POSE_SIZE)[layout.sight_frame]).sum(dim=2)
         rest = (points.white_rhs - points.by_globals @ step[:g]).index_add(1, layout.sight_place, -by_sight)
         d_point[layout.point] = _times(points.whitening.transpose(0, 1), rest).T
