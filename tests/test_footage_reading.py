@@ -81,7 +81,7 @@ def test_closed_footage_lets_go_of_its_decoders(tmp_path: Path) -> None:
 
     def decoders() -> int:
         gc.collect()
-        return sum(isinstance(thing, av.VideoCodecContext) for thing in gc.get_objects())
+        return sum(type(thing) is av.VideoCodecContext for thing in gc.get_objects())
 
     before = decoders()
     footage = open_footage([write_video(tmp_path / "clip.mp4", [numbered(i) for i in range(6)])])
