@@ -2,11 +2,13 @@
 
 import json
 from dataclasses import replace
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from rich.console import Console
 from scipy.spatial.transform import Rotation
 from scipy.stats import kstest
 
@@ -16,6 +18,7 @@ from autocal.errors import CalibrationFileError
 from autocal.geometry import matrix_from_rotation_vector
 from autocal.geometry.parameters import NAMES, rig_from_vector, vector_from_rig
 from autocal.verify.compare import NEAR_M, compare
+from autocal.verify.compare_words import tables
 from autocal.verify.field import ZONES_DEG, field_grid, summed_up
 from tests.simulation import random_rig
 
@@ -210,3 +213,18 @@ def test_the_command_says_first_what_matters(tmp_path: Path) -> None:
     assert result.exit_code == 0
     assert result.output.startswith("b.json differs from a.json by 2.4")
     assert "cannot be told" in result.output.replace("\n", " ")
+
+
+def test_no_number_is_cut_off_on_a_terminal_of_80_columns() -> None:
+    covariance = strong_correlations()
+    rng = np.random.default_rng(3)
+    a, b = (with_noise(rng, covariance) for _ in "ab")
+    comparison = compare(a, b)
+    console = Console(width=80, file=StringIO())
+    for table in tables(comparison, "A", "B"):
+        console.print(table)
+    shown = console.file.getvalue()  # type: ignore[attr-defined]
+    assert "…" not in shown
+    for parameter in (p for p in comparison.parameters if p.a or p.b):
+        digits = ".3f" if parameter.unit == "px" else ".4f" if parameter.unit == "deg" else ".6f"
+        assert f" {parameter.difference:+{digits}} " in shown

@@ -51,18 +51,33 @@ def clip_sentence(fit: ClipFit, name_a: str, name_b: str) -> str:
 
 def tables(comparison: Comparison, name_a: str, name_b: str) -> list[RenderableType]:
     """The field by zones, the tests, and every number."""
-    from rich.table import Table
+    from rich.table import Column, Table
+
+    def number(heading: str) -> Column:
+        return Column(heading, no_wrap=True)  # of a number that is cut nothing is left
 
     px = comparison.output_px_per_arcmin
     field = Table(
-        "zone", "map difference rms", "95 %", "largest", "vertical disparity rms", "95 %", "largest"
+        Column("zone", overflow="fold"),
+        *map(number, ("map differs\nby, rms", "\n95 %", "\nlargest")),
+        *map(number, ("vertical\ndisparity\nrms", "\n\n95 %", "\n\nlargest")),
+        pad_edge=False,
     )
     for name, zone in zones():
         m, v = comparison.map_summary(zone), comparison.vertical_summary(zone)
         if m.covered:
-            columns = [f"{value:.2f}' ({value * px:.2f} px)" for value in (m.rms, m.p95, m.largest)]
+            columns = [f"{value:.2f}'\n({value * px:.2f} px)" for value in (m.rms, m.p95, m.largest)]
             field.add_row(name, *columns, *(f"{value:.2f}'" for value in (v.rms, v.p95, v.largest)))
-    numbers = Table("", name_a, "sigma", name_b, "sigma", "difference", "in sigmas")
+    numbers = Table(
+        "",
+        Column(name_a, overflow="fold"),
+        number("sigma"),
+        Column(name_b, overflow="fold"),
+        number("sigma"),
+        number("difference"),
+        number("in\nsigmas"),
+        pad_edge=False,
+    )
     for p in comparison.parameters:
         if p.name.endswith("skew") and not (p.a or p.b):
             continue
