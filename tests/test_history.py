@@ -158,3 +158,19 @@ def test_a_date_that_is_none_is_refused(tmp_path: Path) -> None:
     replace(calibration, made="last Tuesday").save(tmp_path / "c.json")
     result = CliRunner().invoke(command, [str(tmp_path / "c.json")])
     assert isinstance(result.exception, CalibrationFileError)
+
+
+def test_the_command_cuts_neither_names_nor_numbers_on_a_terminal_of_80_columns(tmp_path: Path) -> None:
+    files = []
+    for day in (1, 20):
+        folder = tmp_path / f"2026-11-{day:02}-after-a-knock-on-the-way-home"
+        folder.mkdir()
+        made = f"2026-11-{day:02}T12:00:00+00:00"
+        calibration = Calibration(RIG, covariance=1e-6 * np.eye(25), made=made)
+        calibration.save(folder / "calibration.json")
+        files.append(str(folder / "calibration.json"))
+    result = CliRunner().invoke(command, files, env={"COLUMNS": "80"})
+    assert result.exit_code == 0
+    assert "…" not in result.output
+    assert all(f"{number}: {file}\n" in result.output for number, file in enumerate(files, 1))
+    assert "2026-11-20" in result.output

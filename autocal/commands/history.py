@@ -43,23 +43,25 @@ def history(calibrations: tuple[Path, ...], report: Path | None, force: bool, as
         click.echo(json.dumps(document, indent=1, allow_nan=False))
         return
     from rich.console import Console
-    from rich.table import Table
+    from rich.table import Column, Table
 
     console = Console()
     for record in records:
         table = Table(
-            "made",
-            "file",
-            *(f"{q} {record.units[q]}" for q in record.values),
+            "",
+            Column("made", no_wrap=True),
+            *(Column(f"{q} {record.units[q]}".replace(" ", "\n"), no_wrap=True) for q in record.values),
             title=record.unit or "no unit name",
         )
         for i, entry in enumerate(record.entries):
             numbers = []
             for q, values in record.values.items():
                 sigma = record.sigmas[q][i]
-                numbers.append(f"{values[i]:.4f}" + (f" ± {sigma:.4f}" if sigma > 0 else ""))
-            table.add_row(f"{entry.when:%Y-%m-%d %H:%M}", entry.label, *numbers)
+                numbers.append(f"{values[i]:.4f}" + (f"\n± {sigma:.4f}" if sigma > 0 else ""))
+            table.add_row(str(i + 1), f"{entry.when:%Y-%m-%d}\n{entry.when:%H:%M}", *numbers)
         console.print(table)
+        for i, entry in enumerate(record.entries):
+            console.print(f"  {i + 1}: {entry.label}", highlight=False, soft_wrap=True)
         for words in (*findings(record), *record.notes):
             console.print(f"  {words}", highlight=False)
 
