@@ -15,8 +15,6 @@ from autocal.commands._parameters import BASELINE_MM, SEED, force_option, refuse
 if TYPE_CHECKING:
     from autocal.verify.check_result import CheckResult
 
-#: Endings that no footage has.
-_CALIBRATIONS = (".json", ".yml", ".yaml", ".xml")
 _EXIT_CODES = {"holds": 0, "drifted": 1, "cannot-tell": 3}
 
 
@@ -91,9 +89,6 @@ def check(
             "--rendered FILM"
         )
     else:
-        late = [path for path in inputs[1:] if path.suffix.lower() in _CALIBRATIONS]
-        if late:
-            raise click.UsageError(f"{late[0]}: a calibration comes first: autocal check CAL CLIP...")
         sides = (left, right)
         result, said = _footage(inputs[0], inputs[1:], sides, windows, baseline_mm, seed, report, force)
     if as_json:
@@ -115,10 +110,13 @@ def _footage(
     force: bool,
 ) -> tuple[CheckResult, dict[str, list[str]]]:
     """What the check found, and what is to be said of the calibration."""
-    from autocal.exchange.any_file import load_any
+    from autocal.exchange.any_file import TEXT_ENDINGS, load_any
     from autocal.footage import open_footage
     from autocal.verify.check import check_clips
 
+    late = [clip for clip in clips if clip.suffix.lower() in TEXT_ENDINGS]
+    if late:
+        raise click.UsageError(f"{late[0]}: a calibration comes first: autocal check CAL CLIP...")
     left, right = sides
     with open_footage(list(clips), left=left, right=right) as footage:
         half_size = footage.half_size

@@ -46,11 +46,11 @@ def convert(
       autocal convert lens-maker.exr --frame-size 8192x4096 --to calibration.json
     """
     from autocal.errors import OutputError
-    from autocal.exchange.any_file import load_any
+    from autocal.exchange.any_file import TEXT_ENDINGS, load_any
 
     refuse_existing(target, force)
     ending = target.suffix.lower()
-    if ending not in (".json", ".yml", ".yaml", ".xml"):
+    if ending not in TEXT_ENDINGS:
         raise OutputError(f"{target}: the ending decides the form: .json for ours, .yml or .xml for OpenCV's")
     loaded = load_any(calibration, half_size=half_of_frame(frame_size), baseline_mm=baseline_mm)
     lost: list[str] = []

@@ -11,10 +11,13 @@ import numpy as np
 from autocal.calibration import Calibration
 from autocal.calibration_file import load_calibration, read_limited
 from autocal.errors import CalibrationFileError
+from autocal.exchange.opencv_file import OPENCV_ENDINGS, load_opencv
 from autocal.geometry.parameters import NAMES
 
 Size = tuple[int, int]
 
+#: Of calibrations in text, ours and OpenCV's: no footage has them.
+TEXT_ENDINGS: Final = (".json", *OPENCV_ENDINGS)
 _EXR_MAGIC: Final = b"\x76\x2f\x31\x01"
 _KNOWN: Final = "expected a calibration.json, an OpenCV .yml or .xml, or an ST map .exr"
 # Rounding a proxy's size to whole pixels bends its aspect by less than this.
@@ -38,9 +41,7 @@ def load_any(
         calibration = _from_st_map(path, half_size, baseline_mm)
     elif start.lstrip().startswith(b"{") or path.suffix.lower() == ".json":
         calibration = load_calibration(path)
-    elif start.lstrip().startswith((b"%YAML", b"<")) or path.suffix.lower() in (".yml", ".yaml", ".xml"):
-        from autocal.exchange.opencv_file import load_opencv
-
+    elif start.lstrip().startswith((b"%YAML", b"<")) or path.suffix.lower() in OPENCV_ENDINGS:
         return load_opencv(path, half_size=half_size, baseline_mm=baseline_mm)
     else:
         raise CalibrationFileError(f"{path} is no calibration that is known here: {_KNOWN}")

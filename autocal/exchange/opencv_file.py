@@ -34,6 +34,7 @@ from autocal.exchange.opencv_tree import LARGEST_TEXT_BYTES, Tree, parse_tree
 from autocal.geometry.lens import Array
 from autocal.whole_file import whole_file
 
+OPENCV_ENDINGS: Final = (".yml", ".yaml", ".xml")
 _K: Final = ("k", "m", "a", "mtx", "cameramatrix", "intrinsics", "intrinsicmatrix", "intrinsic")
 _D: Final = ("d", "dist", "distcoeffs", "distcoeff", "distortion", "distortioncoefficients")
 _R: Final = ("r", "rotation", "rotationmatrix", "rvec", "om")
@@ -76,7 +77,7 @@ def save_opencv(calibration: Calibration, path: str | Path, *, overwrite: bool =
     import cv2
 
     path = Path(path)
-    if path.suffix.lower() not in (".yml", ".yaml", ".xml"):
+    if path.suffix.lower() not in OPENCV_ENDINGS:
         raise CalibrationFileError(f"{path}: OpenCV's form ends in .yml, .yaml or .xml")
     numbers = opencv_from_calibration(calibration)
     lost = cannot_express(calibration)

@@ -144,54 +144,44 @@ def optimise(
     Points that nothing sees stay where they are. Stops when a step lowers the cost by less than `tolerance`
     of it, or after `steps` trials.
     """
-    free = problem.free_index(free_globals)
-    with _workers(len(problem.parts)) as each:
-        return _optimised(problem.parts, state, loss, free, steps, tolerance, each)
+    free, parts = problem.free_index(free_globals), problem.parts
+    with _workers(len(parts)) as each:
 
+        def linearised(at: State) -> tuple[list[Linearised], float]:
+            # With derivatives at once: most steps are taken, and then they are needed.
+            lins = list(each(lambda part: linearise(at, part.seen), parts))
+            return lins, sum(cost_of(p, at, lin.residual, loss) for p, lin in zip(parts, lins, strict=True))
 
-def _optimised(
-    parts: tuple[Problem, ...],
-    state: State,
-    loss: Loss,
-    free: Tensor,
-    steps: int,
-    tolerance: float,
-    each: Each,
-) -> Outcome:
-    def linearised(at: State) -> tuple[list[Linearised], float]:
-        # With derivatives at once: most steps are taken, and then they are needed.
-        lins = list(each(lambda part: linearise(at, part.seen), parts))
-        return lins, sum(cost_of(p, at, lin.residual, loss) for p, lin in zip(parts, lins, strict=True))
+        def normals_at(at: State, lins: list[Linearised]) -> list[Normal]:
+            return list(each(lambda part, lin: _normal(part, at, lin, loss, free), parts, lins))
 
-    lins, cost = linearised(state)
-    costs = [cost]
-    damping, growth = 1e-4, 2.0
-    normals: list[Normal] = []
-    for trial in range(steps):
-        normals = normals or list(
-            each(lambda part, lin, at=state: _normal(part, at, lin, loss, free), parts, lins)
-        )
-        try:
-            d_camera, d_point = solve_step(normals[0], damping, others=normals[1:], each=each)
-        except torch.linalg.LinAlgError:
-            damping, growth = damping * growth, growth * 2
-            continue
-        new = retract(state, d_camera[:GLOBAL_SIZE], d_camera[GLOBAL_SIZE:].view(-1, POSE_SIZE), d_point)
-        new_cost = float("inf")
-        if parts[0].allowed(new.vector):
-            new_lins, new_cost = linearised(new)
-        if not new_cost <= cost:
-            damping, growth = damping * growth, growth * 2
-            if damping > 1e8:
+        lins, cost = linearised(state)
+        costs = [cost]
+        damping, growth = 1e-4, 2.0
+        normals: list[Normal] = []
+        for trial in range(steps):
+            normals = normals or normals_at(state, lins)
+            try:
+                d_camera, d_point = solve_step(normals[0], damping, others=normals[1:], each=each)
+            except torch.linalg.LinAlgError:
+                damping, growth = damping * growth, growth * 2
+                continue
+            new = retract(state, d_camera[:GLOBAL_SIZE], d_camera[GLOBAL_SIZE:].view(-1, POSE_SIZE), d_point)
+            new_cost = float("inf")
+            if problem.allowed(new.vector):
+                new_lins, new_cost = linearised(new)
+            if not new_cost <= cost:
+                damping, growth = damping * growth, growth * 2
+                if damping > 1e8:
+                    return Outcome(state, tuple(costs), trial + 1, converged=True)
+                continue
+            gained = (cost - new_cost) / max(cost, 1e-300)
+            state, lins, cost, normals = new, new_lins, new_cost, []
+            costs.append(cost)
+            if gained < tolerance:
                 return Outcome(state, tuple(costs), trial + 1, converged=True)
-            continue
-        gained = (cost - new_cost) / max(cost, 1e-300)
-        state, lins, cost, normals = new, new_lins, new_cost, []
-        costs.append(cost)
-        if gained < tolerance:
-            return Outcome(state, tuple(costs), trial + 1, converged=True)
-        damping, growth = max(damping / 5, 1e-9), 2.0
-    return Outcome(state, tuple(costs), steps, converged=False)
+            damping, growth = max(damping / 5, 1e-9), 2.0
+        return Outcome(state, tuple(costs), steps, converged=False)
 
 
 @contextmanager

@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
 
 import numpy as np
 import torch
@@ -38,6 +37,9 @@ _FORESEEN = 4.0
 _ROWS, _MOST_ROWS = 5_000, 9_600
 _CLEAN = np.deg2rad(0.005)  # sigma of an observation
 
+#: Why a stage is not kept whose parameters move to no purpose.
+NO_BETTER = "it does not predict matches kept out of the solve any better"
+
 Progress = Callable[[str, int, int], None]
 
 
@@ -52,13 +54,6 @@ class Judged:
     kept: bool
     reason: str
     tried: bool = True
-    contradicts: bool = False
-
-
-class Doubt(NamedTuple):
-    """Why a stage is not kept, "" where it is; contradicts: as `Judged` has it."""
-
-    reason: str = ""
     contradicts: bool = False
 
 
@@ -102,10 +97,8 @@ def release(
             with_it, without = state, judge.refined_without(state, free, released)
         else:
             with_it, without = judge.refined(state, free | released), state
-        doubt = judge.doubt(stage, with_it, free | released, without)
-        kept = not doubt.reason
-        judged[stage.title] = Judged(stage, kept, doubt.reason, contradicts=doubt.contradicts)
-        state, free = (with_it, free | released) if kept else (without, free & ~released)
+        verdict = judged[stage.title] = judge.verdict(stage, with_it, free | released, without)
+        state, free = (with_it, free | released) if verdict.kept else (without, free & ~released)
     tell("stages", len(stages), len(stages))
     return Released(state, free, tuple(judged[stage.title] for stage in stages))
 
@@ -194,17 +187,17 @@ class _Judge:
             self.judged[id(state)] = (state, predict(self.problem, state, self.holdout, self.prior.rig))
         return self.judged[id(state)][1]
 
-    def doubt(self, stage: Stage, with_it: State, free: torch.Tensor, without: State) -> Doubt:
-        """Why a stage is not kept. free: (25,), the stage included."""
+    def verdict(self, stage: Stage, with_it: State, free: torch.Tensor, without: State) -> Judged:
+        """Whether a stage is kept. free: (25,), the stage included."""
         if not self.prediction(with_it).better_than(self.prediction(without)):
-            return Doubt("it does not predict matches kept out of the solve any better")
+            return Judged(stage, False, NO_BETTER)
         found, _ = self.measure(with_it, free)
         vector = with_it.vector.cpu().numpy()
-        return left_open(stage, found, vector - vector_from_rig(self.prior.rig), self.prior)
+        return by_footage(stage, found, vector - vector_from_rig(self.prior.rig), self.prior)
 
 
-def left_open(stage: Stage, found: Array, moved: Array, prior: Prior) -> Doubt:
-    """Why footage does not decide what a stage says.
+def by_footage(stage: Stage, found: Array, moved: Array, prior: Prior) -> Judged:
+    """Whether footage decides what a stage says.
 
     found: covariance (25, 25) by the footage. moved: (25,), how far from the prior's mean.
     """
@@ -212,8 +205,11 @@ def left_open(stage: Stage, found: Array, moved: Array, prior: Prior) -> Doubt:
     known = prior.covariance[own]
     narrowed = float(np.sqrt(eigh(found[own], known, eigvals_only=True)[0]))
     if narrowed > _WELL_INSIDE:
-        return Doubt(f"the footage narrows it to {narrowed:.0%} of what was known before, at best")
+        return Judged(
+            stage, False, f"the footage narrows it to {narrowed:.0%} of what was known before, at best"
+        )
     far = float(np.max(np.abs(moved[stage.mask]) / np.sqrt(np.diag(known))))
     if far > _FURTHEST:
-        return Doubt(f"it would move {far:.1f} sigmas from what is known of such lenses", contradicts=True)
-    return Doubt()
+        reason = f"it would move {far:.1f} sigmas from what is known of such lenses"
+        return Judged(stage, False, reason, contradicts=True)
+    return Judged(stage, True, "")

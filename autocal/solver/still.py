@@ -20,7 +20,7 @@ from autocal.matches import EyePairs, Matches
 from autocal.solver.freedom import FOCAL, Stage, mask_of
 from autocal.solver.holdout import FOLDS, Holdout, Prediction, hold_out, predict_pairs
 from autocal.solver.prior import Prior, sights_a_cause, still_prior
-from autocal.solver.release import Judged, Progress, left_open
+from autocal.solver.release import NO_BETTER, Judged, Progress, by_footage
 from autocal.solver.two_view import epipolar_rows, fit_pairs
 
 
@@ -71,14 +71,12 @@ def release_still(
                 if better.better_than(prediction):
                     vectors, prediction, free = by_more, better, free | stage.mask
                 else:
-                    reason = "it does not predict matches kept out of the solve any better"
-                    judged[stage.title] = Judged(stage, False, reason)
+                    judged[stage.title] = Judged(stage, False, NO_BETTER)
     vector = fit.of(fit.pairs, free)
     found, moved = fit.covariance(vector, free), vector - vector_from_rig(prior.rig)
     for stage in [*tried, *(stage for stage in always if stage is FOCAL)]:
         if stage.title not in judged:
-            doubt = left_open(stage, found, moved, prior)
-            judged[stage.title] = Judged(stage, not doubt.reason, doubt.reason, contradicts=doubt.contradicts)
+            judged[stage.title] = by_footage(stage, found, moved, prior)
     tell("stages", total, total)
     order = [FOCAL, *stages] if FOCAL in always else stages
     return StillFit(
