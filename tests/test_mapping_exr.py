@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import resource
+import shutil
+import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -17,6 +19,7 @@ from autocal.calibration import Calibration, FarPlane
 from autocal.errors import CalibrationFileError, OutputError
 from autocal.geometry import ImageCircle, Rig, matrix_from_yaw_pitch_roll, nominal_lens
 from autocal.mapping import StMap, geometry_digest, read_st_map, remap_frame, st_map, write_st_map
+from autocal.mapping.exr import header_of
 
 HALF = (240, 200)
 SIZE = (256, 100)
@@ -52,6 +55,47 @@ def test_second_library_reads_the_same_pixels(tmp_path: Path, v_origin: Any, eye
     assert_array_equal(channels["A"], made.valid.astype(np.float32))
     assert not channels["B"].any()
     assert 0 < made.valid.mean() < 1
+
+
+def planes_of(frames: bytes) -> np.ndarray:
+    """G, B, R and A, (4, height, width), of FFmpeg's gbrapf32le."""
+    return np.frombuffer(frames, dtype="<f4").reshape(4, SIZE[1], SIZE[0])
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
+def test_ffmpeg_reads_the_same_pixels(tmp_path: Path) -> None:
+    """Outside reference: the EXR decoder of the installed FFmpeg, which may be an old one."""
+    made = st_map(calibration(), SIZE)
+    write_st_map(tmp_path / "map.exr", made, calibration())
+    command = ["ffmpeg", "-v", "error", "-i", str(tmp_path / "map.exr"), "-f", "rawvideo"]
+    read = subprocess.run([*command, "-pix_fmt", "gbrapf32le", "-"], capture_output=True, check=True)
+    assert read.stderr == b""
+    g, b, r, a = planes_of(read.stdout)
+    assert_array_equal(r, made.u)
+    assert_array_equal(g, made.v)
+    assert_array_equal(a, made.valid.astype(np.float32))
+    assert not b.any()
+
+
+@pytest.mark.parametrize("v_origin", ["bottom", "top"])
+@pytest.mark.parametrize("eye", ["both", "left", "right"])
+def test_no_text_in_the_header_is_too_long_for_older_readers(v_origin: Any, eye: Any) -> None:
+    """FFmpeg 5.1 finds no compression in a header that holds a longer one (tried, no source)."""
+    texts = header_of(st_map(calibration(), SIZE, eye=eye, v_origin=v_origin), calibration()).values()
+    assert max(len(text) for text in texts if isinstance(text, str)) < 256
+
+
+def test_a_map_in_scanlines_is_read_as_well(tmp_path: Path) -> None:
+    """As maps were written before they were tiled."""
+    import OpenEXR
+
+    made = st_map(calibration(), (300, 150))
+    channels = {"R": made.u, "G": made.v, "B": np.zeros_like(made.u), "A": made.valid.astype(np.float32)}
+    layout = {"compression": OpenEXR.PIZ_COMPRESSION, "type": OpenEXR.scanlineimage}
+    OpenEXR.File({**layout, **header_of(made, calibration())}, channels).write(str(tmp_path / "map.exr"))
+    back = read_st_map(tmp_path / "map.exr")
+    for name in ("u", "v", "valid"):
+        assert_array_equal(getattr(back, name), getattr(made, name))
 
 
 def test_header_says_what_the_numbers_mean(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ _LARGEST_HEADER_BYTES: Final = 2**20
 _MOST_PIXELS: Final = 2**26  # 16384 x 4096
 _LONGEST_SIDE: Final = 32768
 _MOST_CHANNELS: Final = 64
-_TILED, _DEEP, _MULTIPART = 0x200, 0x800, 0x1000
+_DEEP, _MULTIPART = 0x800, 0x1000
 _PIXEL_TYPES: Final = ("uint", "half", "float")
 _COMPRESSIONS: Final = (
     "none", "rle", "zips", "zip", "piz", "pxr24", "b44", "b44a", "dwaa", "dwab", "htj2k256", "htj2k32",
@@ -34,7 +34,6 @@ class ExrHeader:
     data_window: Window
     display_window: Window
     compression: str
-    tiled: bool
 
     @property
     def size(self) -> tuple[int, int]:
@@ -80,7 +79,6 @@ def _header(data: bytes) -> ExrHeader:
         _window("dataWindow", attributes["dataWindow"]),
         _window("displayWindow", attributes["displayWindow"]),
         _COMPRESSIONS[attributes["compression"][0]],
-        bool(version & _TILED),
     )
     return header
 

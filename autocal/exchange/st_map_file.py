@@ -19,7 +19,7 @@ from autocal.errors import CalibrationFileError
 from autocal.exchange.exr_header import ExrHeader, read_exr_header
 from autocal.geometry.halfequirect import direction_of_longitude_latitude, view_angles
 from autocal.geometry.lens import Array
-from autocal.image_library import reason
+from autocal.image_library import read_rows, reason
 
 Size = tuple[int, int]
 
@@ -160,7 +160,7 @@ def _read(source: Any, header: ExrHeader, names: tuple[str, str, str | None]) ->
         header.data_window[0] - header.display_window[0],
         header.data_window[1] - header.display_window[1],
     )
-    for first, strip in _strips(source, header, names):
+    for first, strip in _strips(source, names):
         covered = strip[..., 2] > 0.5
         if not np.all(np.isfinite(strip[..., :2][covered])):
             row, column = np.argwhere(covered & ~np.isfinite(strip[..., :2]).all(axis=-1))[0]
@@ -180,9 +180,7 @@ def _spread(length: int, count: int) -> NDArray[np.int64]:
     return np.unique(((np.arange(count) + 0.5) / count * length).astype(np.int64))
 
 
-def _strips(
-    source: Any, header: ExrHeader, names: tuple[str, str, str | None]
-) -> Iterator[tuple[int, NDArray[np.float32]]]:
+def _strips(source: Any, names: tuple[str, str, str | None]) -> Iterator[tuple[int, NDArray[np.float32]]]:
     """(first row within the data window, (rows, width, 3) of u, v, A) from top to bottom."""
     spec = source.spec()
     order = list(spec.channelnames)
@@ -190,14 +188,11 @@ def _strips(
     if min(places) < 0:
         raise CalibrationFileError("its channels cannot be read")
     low, high = min(places), max(places) + 1
-    strip_height = spec.height if header.tiled else _STRIP
+    strip_height = spec.tile_height or _STRIP
     for first in range(0, spec.height, strip_height):
         last = min(first + strip_height, spec.height)
-        if header.tiled:
-            block = source.read_image(0, 0, low, high, "float")
-        else:
-            block = source.read_scanlines(spec.y + first, spec.y + last, 0, low, high, "float")
-        if block is None or block.shape != (last - first, spec.width, high - low):
+        block = read_rows(source, first, last, (low, high))
+        if block is None:
             raise CalibrationFileError(f"it is damaged or cut short ({reason(source)}); write the map again")
         out = np.ones((last - first, spec.width, 3), dtype=np.float32)
         for channel, place in enumerate(places):
