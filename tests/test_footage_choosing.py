@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from autocal.footage import Footage, open_footage
+from autocal.footage import Footage, find_image_circles, open_footage
 from autocal.footage.choosing import LONGEST_BURST, bursts_at, segments, share_out, whole_clip
 from autocal.footage.halves import SideBySide
 from autocal.footage.reel import ReelFrame
@@ -19,9 +19,14 @@ from tests.footage_clips import HALF, numbered, scene, write_video
 
 
 class CountingReel:
-    """A long clip that remembers what was decoded of it, as a decoder would have to."""
+    """A long clip that remembers what was decoded of it, as a decoder would have to.
 
-    def __init__(self, frame_count: int, group: int, side: int = HALF) -> None:
+    dark: from this share of the height downwards all is dark, but in the frames from number `lit_from` on.
+    """
+
+    def __init__(
+        self, frame_count: int, group: int, side: int = HALF, dark: float = 1.0, lit_from: int = 10**9
+    ) -> None:
         self.files = (Path("counted.mp4"),)
         self.size = (2 * side, side)
         self.frame_count = frame_count
@@ -35,10 +40,13 @@ class CountingReel:
         self._group = group
         self._position = -1
         self._picture = cv2.resize(scene(), self.size)
+        self._dim = self._picture.copy()
+        self._dim[round(dark * side) :] = 0
+        self._lit_from = lit_from
 
     def glance(self, index: int) -> ReelFrame:
         self.glanced.append(index)
-        return ReelFrame(index, index / 50, self._picture)
+        return ReelFrame(index, index / 50, self._picture if index >= self._lit_from else self._dim)
 
     def read(self, indices: Sequence[int]) -> Iterator[ReelFrame]:
         for index in indices:
@@ -166,10 +174,31 @@ def test_black_stretches_are_left_out(tmp_path: Path) -> None:
 )
 def test_a_clip_used_whole_is_not_decoded_twice(group: int, looked_at: list[int]) -> None:
     """There is nothing to choose: a few key frames, from all over it, show where the image circles lie."""
-    reel = CountingReel(24, group)
+    reel = CountingReel(24, group, dark=0.7)
     Footage([SideBySide(0, reel)]).choose(24)
     assert reel.glanced == looked_at
     assert not reel.read_frames
+
+
+@pytest.mark.parametrize("group", [24, 12, 6, 1])
+def test_of_a_clip_used_whole_one_frame_is_enough_that_shows_both_circles(group: int) -> None:
+    reel = CountingReel(24, group)
+    survey = Footage([SideBySide(0, reel)]).choose(24)
+    assert reel.glanced == [0]
+    assert not reel.read_frames
+    for found in find_image_circles(survey):
+        assert found.rim > 0.95
+        assert found.circle.radius == pytest.approx(0.45 * HALF, rel=0.01)
+
+
+def test_what_the_first_frame_leaves_dark_is_learnt_from_the_others() -> None:
+    """A third of the rim is dark to begin with."""
+    reel = CountingReel(24, 6, dark=0.7, lit_from=12)
+    survey = Footage([SideBySide(0, reel)]).choose(24)
+    assert reel.glanced == [0, 6, 12, 18]
+    for found in find_image_circles(survey):
+        assert found.rim > 0.95
+        assert found.circle.radius == pytest.approx(0.45 * HALF, rel=0.01)
 
 
 def test_a_clip_used_whole_is_looked_at_until_it_shows_something(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from autocal.errors import FootageError
 from autocal.footage import open_footage
+from autocal.footage.glimpse import blankness, texture_of_strip
 from tests.footage_clips import HALF, numbered, scene, write_video
 
 
@@ -183,6 +184,27 @@ def test_dim_footage_is_usable(tmp_path: Path) -> None:
     """A night scene at a twentieth of the light still counts as textured."""
     dim = np.round(16 + (scene(size=512).astype(float) / 20)).astype(np.uint8)
     assert chosen(write_video(tmp_path / "night.mp4", [dim] * 3))
+
+
+@pytest.mark.parametrize("shape", [(512, 512), (512, 341), (300, 512), (40, 30)])
+def test_texture_of_a_strip_never_counts_for_more_than_that_of_all(shape: tuple[int, int]) -> None:
+    """Noise of any strength here and there; the same Gaussians over the whole picture."""
+    rng = np.random.default_rng(shape)
+    for _ in range(20):
+        strength = cv2.resize(rng.random((5, 5)).astype(np.float32) ** 4, shape[::-1])
+        small = 0.5 + strength * rng.normal(0, 0.1, shape).astype(np.float32)
+        band = cv2.GaussianBlur(small, (0, 0), 1.5) - cv2.GaussianBlur(small, (0, 0), 6.0)
+        y, x = np.ogrid[: shape[0], : shape[1]]
+        away = np.hypot(x - (shape[1] - 1) / 2, y - (shape[0] - 1) / 2)
+        assert 0.0 < texture_of_strip(small) <= 1.0001 * band[away <= 0.42 * min(shape)].std()
+
+
+def test_texture_outside_the_strip_counts() -> None:
+    """A smooth sea that fills all but the top of the picture."""
+    half = np.full((512, 512), 120, np.uint8)
+    half[60:200] = scene(size=512)[60:200, :512]
+    assert texture_of_strip(half.astype(np.float32) / 255) < 1e-4
+    assert blankness(half.astype(np.float32) / 255, half.dtype) == ""
 
 
 def test_a_folder_without_pictures(tmp_path: Path) -> None:

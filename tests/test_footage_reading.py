@@ -76,19 +76,29 @@ def test_reordered_frames_come_in_display_order(tmp_path: Path) -> None:
         assert numbers_read(footage, 40) == list(range(40))
 
 
+def decoders() -> int:
+    """How many there are; each holds the frames it decoded last, hundreds of megabytes at full size."""
+    gc.collect()
+    return sum(type(thing) is av.VideoCodecContext for thing in gc.get_objects())
+
+
 def test_closed_footage_lets_go_of_its_decoders(tmp_path: Path) -> None:
-    """They hold the frames they decoded last, hundreds of megabytes at full size."""
-
-    def decoders() -> int:
-        gc.collect()
-        return sum(type(thing) is av.VideoCodecContext for thing in gc.get_objects())
-
     before = decoders()
     footage = open_footage([write_video(tmp_path / "clip.mp4", [numbered(i) for i in range(6)])])
     next(iter(next(footage.bursts(footage.choose(3)))))
     assert decoders() > before
     footage.close()
     assert decoders() == before
+
+
+def test_a_clip_read_from_its_beginning_is_decoded_once(tmp_path: Path) -> None:
+    """By the one decoder that showed its first frame, and with it the image circles."""
+    before = decoders()
+    clip = write_video(tmp_path / "clip.mp4", [numbered(i) for i in range(12)], gop=3)
+    with open_footage([clip]) as footage:
+        assert numbers_read(footage, 12) == list(range(12))
+        assert decoders() == before + 1
+        assert numbers_read(footage, 12) == list(range(12))  # and once more, by going back
 
 
 def test_luma_is_the_decoder_s_own(tmp_path: Path) -> None:

@@ -43,11 +43,15 @@ _LARGEST_RADIUS_RATIO = 1.06
 
 @dataclass(frozen=True)
 class FoundCircle:
-    """An image circle in px of the half at full resolution, whether it was seen, and what that rests on."""
+    """An image circle in px of the half at full resolution, whether it was seen, and what that rests on.
+
+    rim: how much of the rim that lies within the picture was seen, 0..1.
+    """
 
     circle: ImageCircle
     found: bool
     reason: str
+    rim: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -61,9 +65,14 @@ class _Fit:
 
 def find_image_circles(survey: Survey) -> tuple[FoundCircle, FoundCircle]:
     """The circles of both halves. Where only one is seen, the other takes its radius."""
-    left, right = (
-        find_image_circle(survey.brightest[half], survey.typical[half], survey.half_size) for half in (0, 1)
-    )
+    return survey.circles or image_circles(survey.brightest, survey.typical, survey.half_size)
+
+
+def image_circles(
+    brightest: NDArray[np.float32], typical: NDArray[np.float32], half_size: tuple[int, int]
+) -> tuple[FoundCircle, FoundCircle]:
+    """The circles of both halves, of brightness (2, h, w) as in a Survey."""
+    left, right = (find_image_circle(brightest[half], typical[half], half_size) for half in (0, 1))
     if left.found and right.found:
         ratio = left.circle.radius / right.circle.radius
         if max(ratio, 1 / ratio) <= _LARGEST_RADIUS_RATIO:
@@ -91,7 +100,9 @@ def find_image_circle(
     Where no circle is seen, the one inscribed in the half, with found=False.
     """
     width, height = half_size
-    fits = [fit for fit in (_fit_circle(brightest), _fit_circle(typical)) if fit is not None]
+    one_frame = np.array_equal(brightest, typical)
+    pictures = (brightest,) if one_frame else (brightest, typical)
+    fits = [fit for fit in map(_fit_circle, pictures) if fit is not None]
     if not fits:
         inscribed = ImageCircle((width - 1) / 2, (height - 1) / 2, min(width, height) / 2)
         return FoundCircle(inscribed, False, "assumed: no dark surround is seen; inscribed in the picture")
@@ -103,7 +114,7 @@ def find_image_circle(
         best.circle.radius * (scale_x + scale_y) / 2,
     )
     seen = f"{best.support:.0%} of its rim within the picture, scatter {best.rms_px * scale_x:.1f} px"
-    return FoundCircle(circle, True, f"seen on {seen}")
+    return FoundCircle(circle, True, f"seen on {seen}", best.support)
 
 
 def _like_other(missing: FoundCircle, other: FoundCircle) -> FoundCircle:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from autocal.footage.image_circle import FoundCircle
 
 #: Luma, (H, W), uint8 or uint16; fewer than 16 bits stand on top, so that every type spans its range.
 Picture = NDArray[np.unsignedinteger[Any]]
@@ -44,6 +47,7 @@ class Survey:
     bursts: in the order of clips and time. half_size: (width, height) of a half, px.
     probed: (clip, index) of every frame looked at.
     brightest, typical: (2, h, w) float32 in 0..1, per half: maximum and mean over all probed.
+    circles: of the two halves, where choosing found them.
     """
 
     bursts: tuple[FrameChoice, ...]
@@ -51,6 +55,7 @@ class Survey:
     probed: tuple[tuple[int, int], ...]
     brightest: NDArray[np.float32]
     typical: NDArray[np.float32]
+    circles: tuple[FoundCircle, FoundCircle] | None = None
 
     @property
     def frame_count(self) -> int:

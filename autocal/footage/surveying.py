@@ -7,23 +7,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import closing
-from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocal.ahead import Ahead
 from autocal.errors import FootageError
 from autocal.footage.choosing import burst_plan, bursts_at, is_out_of_reach, segments, share_out, whole_clip
 from autocal.footage.glimpse import Glimpse, glimpse, sharpness
 from autocal.footage.halves import StereoReel
+from autocal.footage.image_circle import FoundCircle, image_circles
 from autocal.footage.survey import FrameChoice, Progress, StereoFrame, Survey
 
 # Decoding towards frames far behind their key frame stops after this many px: half a minute on two cores.
 _FORWARD_BUDGET_PX = 8e9
-# As many frames of a clip show where its image circles lie.
-_ENOUGH_LOOKS = 4
+# As many frames of a clip show where its image circles lie, and one does if it shows so much of both rims.
+_ENOUGH_LOOKS, _ENOUGH_RIM = 4, 0.9
 # A frame this sharp, as a share of the sharpest seen in its clip, needs no second opinion.
 _SHARP_ENOUGH = 0.6
 
@@ -56,13 +54,19 @@ def take_survey(
         chosen += [FrameChoice(number, indices) for indices in bursts]
     tally.refuse_unusable(", ".join(clip.name for clip in clips))
     survey = Survey(
-        tuple(chosen), clips[0].half_size, tuple(tally.probed), tally.brightest(), tally.typical()
+        tuple(chosen),
+        clips[0].half_size,
+        tuple(tally.probed),
+        tally.brightest(),
+        tally.typical(),
+        tally.circles,
     )
     return survey, notes
 
 
 def _look_over(clip: StereoReel, burst: int, tally: _Tally) -> None:
-    """Look at a clip that is used whole, until enough frames have shown a scene in two eyes.
+    """Look at a clip that is used whole, until enough frames have shown a scene in two eyes: one, if it shows
+    the image circles clearly.
 
     Key frames first, which decode alone, some from all over the clip before the others; then, where they show
     too little, the first frames of its bursts.
@@ -71,16 +75,17 @@ def _look_over(clip: StereoReel, burst: int, tally: _Tally) -> None:
     step = -(-len(keys) // _ENOUGH_LOOKS)
     order = [index for first in range(step) for index in keys[first::step]]
     order += [b[0] for b in whole_clip(clip.frame_count, keys, burst) if b[0] not in keys]
-    missing = min(_ENOUGH_LOOKS, len(keys))
-    # Read ahead only as far as will be looked at in any case.
-    with closing(Ahead((_look(clip, index) for index in order[:missing]), 1)) as first_looks:
-        for frame in chain(first_looks, (_look(clip, index) for index in order[missing:])):
-            seen = None if frame is None else glimpse(frame)
-            if seen is not None:
-                tally.add(seen)
-                missing -= not any(seen.blank) and not seen.same_picture
-            if missing == 0:
-                return
+    enough = min(_ENOUGH_LOOKS, len(keys))
+    good = 0
+    for index in order:
+        frame = _look(clip, index)
+        if frame is None:
+            continue
+        seen = glimpse(frame)
+        tally.add(seen)
+        good += not any(seen.blank) and not seen.same_picture
+        if good == enough or (good == 1 and tally.shows_circles(clip.half_size)):
+            return
 
 
 def _places_to_look(clip: StereoReel, share: int, burst: int, notes: list[str]) -> list[tuple[int, ...]]:
@@ -150,18 +155,27 @@ class _Tally:
         self._same: list[bool] = []
         self._brightest: NDArray[np.float32] | None = None
         self._sum: NDArray[np.float64] | None = None
+        self.circles: tuple[FoundCircle, FoundCircle] | None = None
 
     def add(self, seen: Glimpse) -> None:
         """Take one more frame in."""
         self.probed.append((seen.clip, seen.index))
         self._blanks.append(seen.blank)
         self._same.append(seen.same_picture)
+        self.circles = None
         small = np.stack(seen.small)
         if self._brightest is None or self._sum is None:
             self._brightest, self._sum = small, small.astype(np.float64)
         else:
             self._brightest = np.maximum(self._brightest, small)
             self._sum += small
+
+    def shows_circles(self, half_size: tuple[int, int]) -> bool:
+        """Whether the frames show both image circles clearly; then they are kept, until the next is added."""
+        found = image_circles(self.brightest(), self.typical(), half_size)
+        clear = all(circle.found and circle.rim >= _ENOUGH_RIM for circle in found)
+        self.circles = found if clear else None
+        return clear
 
     def brightest(self) -> NDArray[np.float32]:
         """(2, h, w): maximum over the frames."""

@@ -55,10 +55,11 @@ class VideoReel:
         except BaseException:
             self._container.close()
             raise
-        #: The first key frame that decodes, until somebody has looked at it.
-        self._unseen: dict[int, Any] = {}
+        #: The first key frame that decodes, at which the reel stands until another is asked for: of a clip
+        #: that is read from its beginning it is not decoded twice.
+        self._first: Any | None = None
         try:
-            first = self._first_frame()
+            first = self._first = self._first_frame()
         except BaseException:
             self.close()
             raise
@@ -78,14 +79,17 @@ class VideoReel:
     def close(self) -> None:
         """Close the file and its decoders."""
         self._frames = iter(())
+        self._first = None
         self._end_looking()
         self._container.close()
         self._stream = None  # or its decoder lives on, with hundreds of megabytes of frames
 
     def glance(self, index: int) -> ReelFrame | None:
-        """The last key frame at or before `index`, decoded alone and without its smoothing filter."""
+        """The last key frame at or before `index`; but for the first, decoded alone and without its smoothing
+        filter."""
         key = self._timeline.key_at(index)
-        frame = self._unseen.pop(key, None) or self._key_frame(key)
+        at_hand = self._first is not None and self._position == key
+        frame = self._first if at_hand else self._key_frame(key)
         return None if frame is None else self._reel_frame(frame)
 
     def read(self, indices: Sequence[int]) -> Iterator[ReelFrame]:
@@ -116,9 +120,8 @@ class VideoReel:
 
     def _first_frame(self) -> Any:
         for key in self.key_frames:
-            frame = self._key_frame(key)
-            if frame is not None:
-                self._unseen[key] = frame
+            frame = self._from_key(key, key)
+            if frame is not None and not frame.is_corrupt:
                 return frame
         raise FootageError(
             f"{self.name}: not one frame can be decoded; check that it plays, or export it anew"
@@ -140,7 +143,6 @@ class VideoReel:
 
     def _end_looking(self) -> None:
         """Give back what looks at key frames keep in memory."""
-        self._unseen.clear()
         if self._prober is not None:
             self._prober[0].close()
             self._prober = None
@@ -148,6 +150,10 @@ class VideoReel:
     def _advance(self, index: int) -> Any | None:
         """Decode up to frame `index`, or the next there is; None where none is left."""
         here = self._position
+        first, self._first = self._first, None
+        if first is not None and index == here:
+            self._end_looking()
+            return first
         key = self._timeline.key_at(index)
         if here is not None and index > here and key <= here + 1:
             return self._decode_up_to(index)
