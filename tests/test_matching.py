@@ -31,6 +31,11 @@ class Moment:
 
     halves: tuple[NDArray[np.unsignedinteger], NDArray[np.unsignedinteger]]
 
+    @property
+    def reduced(self) -> tuple[NDArray[np.unsignedinteger], NDArray[np.unsignedinteger]]:
+        """They are small already."""
+        return self.halves
+
 
 @dataclass(frozen=True)
 class Take:

@@ -10,6 +10,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from autocal.footage import StereoFrame
+from autocal.footage.glimpse import shrunk
 from autocal.geometry import ImageCircle, Lens, matrix_from_rotation_vector, nominal_lens
 from autocal.matching.consistency import (
     coarse_rotation,
@@ -53,6 +55,23 @@ def test_reduced_pixels_keep_their_centres() -> None:
     assert image.pixels.shape == (side // 2, side // 2)
     assert np.allclose(image.full_from_reduced([[0.0, 1.0]]), [[0.5, 2.5]])
     assert np.allclose(image.reduced_from_full(image.full_from_reduced([[3.3, 8.1]])), [[3.3, 8.1]])
+
+
+@pytest.mark.parametrize("radius_share", [0.48, 0.3, 0.12])
+@pytest.mark.parametrize("size", [(4096, 4096), (2880, 2880), (1536, 2048), (2050, 1538), (1001, 999)])
+def test_points_are_sought_in_the_same_picture_whether_it_was_reduced_before_or_not(
+    size: tuple[int, int], radius_share: float
+) -> None:
+    """Halvings that others need too are done once; of a small circle they would lead too far."""
+    width, height = size
+    luma = np.random.default_rng(3).integers(0, 256, (height, width), dtype=np.uint8)
+    circle = ImageCircle(width / 2, height / 2, radius_share * min(size))
+    frame = StereoFrame(0, 0, 0.0, (luma, luma))
+    anew = detection_image(luma, circle, 20.0)
+    begun = detection_image(luma, circle, 20.0, frame.reduced[0])
+    np.testing.assert_array_equal(begun.pixels, anew.pixels)
+    np.testing.assert_array_equal(begun.mask, anew.mask)
+    np.testing.assert_array_equal(shrunk(frame.reduced[0], 512), shrunk(luma, 512))
 
 
 def test_a_blob_is_found_where_it_is_in_the_full_picture() -> None:

@@ -57,7 +57,7 @@ class Glimpse:
 
 def glimpse(frame: StereoFrame) -> Glimpse:
     """Look at both halves of a frame."""
-    left, right = (shrunk(half, GLIMPSE_PX) for half in frame.halves)
+    left, right = (shrunk(half, GLIMPSE_PX) for half in frame.reduced)
     samples = frame.halves[0].dtype
     return Glimpse(
         frame.clip,

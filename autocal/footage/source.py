@@ -147,7 +147,7 @@ class Footage:
         for choice in survey.bursts:
             before = None
             for frame in self._clips[choice.clip].read(choice.indices):
-                small = [shrunk(half, GLIMPSE_PX) for half in frame.halves]
+                small = [shrunk(half, GLIMPSE_PX) for half in frame.reduced]
                 if any(blankness(half, frame.halves[0].dtype) for half in small):
                     continue
                 now = thumb(small[0])

@@ -137,7 +137,7 @@ def _worth(frame: StereoFrame | None, tally: _Tally) -> tuple[int | None, float]
     tally.add(seen)
     if any(seen.blank):
         return None, 0.0
-    return frame.index, min(map(sharpness, frame.halves))
+    return frame.index, min(map(sharpness, frame.reduced))
 
 
 def _look(clip: StereoReel, index: int) -> StereoFrame | None:

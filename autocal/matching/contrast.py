@@ -56,10 +56,13 @@ class DetectionImage:
         return (np.asarray(points, dtype=np.float64) + 0.5) * self.scale - 0.5
 
 
-def detection_image(luma: Luma, circle: ImageCircle, rim_px: float) -> DetectionImage:
+def detection_image(
+    luma: Luma, circle: ImageCircle, rim_px: float, reduced_luma: Luma | None = None
+) -> DetectionImage:
     """Reduce one eye's half and normalise its contrast locally.
 
-    luma: (H, W), uint8 or uint16. rim_px: full-resolution margin to keep from the rim.
+    luma: (H, W), uint8 or uint16. rim_px: full-resolution margin to keep from the rim. reduced_luma: the half
+    averaged by halves, to begin with where that is not too small already.
     """
     import cv2
 
@@ -67,7 +70,8 @@ def detection_image(luma: Luma, circle: ImageCircle, rim_px: float) -> Detection
     factor = min(1.0, DETECTION_DIAMETER / (2.0 * circle.radius))
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     lit = _lit(circle, (width, height), size)
-    reduced = averaged_down(luma, size).astype(np.float32)
+    large = luma if reduced_luma is None or reduced_luma.shape[1] < size[0] else reduced_luma
+    reduced = averaged_down(large, size).astype(np.float32)
     pixels = _normalised(reduced, lit)
     usable = _disc(circle, (width, height), size, rim_px).copy()
     clipped = clipped_level(reduced[lit.weight > 0])

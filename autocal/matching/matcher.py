@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
@@ -50,7 +49,7 @@ from autocal.matching.sights import (
     without_disagreement,
 )
 from autocal.matching.tracks import TrackTable, join
-from autocal.matching.views import View, predicted_warp, prepare_view
+from autocal.matching.views import Frame, View, predicted_warp, prepare_view
 from autocal.matching.workers import Workers, two_workers
 
 #: Called with frames done and observations found so far.
@@ -67,15 +66,6 @@ _PAYS = 1.35  # the gain in matches between the eyes that more points must bring
 _MOST_POINTS = 5200  # tried where few match
 _RENEW_BELOW, _RENEW_STRETCH = 0.93, 1.35
 _STILL_PX, _SHOULD_MOVE_PX = 0.6, 8.0
-
-
-class Frame(Protocol):
-    """What is needed of a frame: two (H, W) luma pictures, uint8 or uint16."""
-
-    @property
-    def halves(self) -> tuple[Luma, Luma]:
-        """The left and the right half."""
-        ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +112,7 @@ def match_bursts(
         def prepared() -> Iterator[tuple[tuple[View, View], bool]]:
             for burst in bursts:
                 for position, frame in enumerate(burst):
-                    yield matcher.prepared(frame.halves), position == 0
+                    yield matcher.prepared(frame.halves, frame.reduced), position == 0
 
         with closing(Ahead(prepared(), _FRAMES_AHEAD)) as coming:
             for views, leads in coming:
@@ -172,9 +162,13 @@ class _Matcher:
         self._last = (views[LEFT].detection, views[RIGHT].detection)
         self.frames += 1
 
-    def prepared(self, halves: Sequence[Luma]) -> tuple[View, View]:
+    def prepared(
+        self, halves: Sequence[Luma], reduced: Sequence[Luma | None] = (None, None)
+    ) -> tuple[View, View]:
         """The two eyes' views of a frame."""
-        left, right = (prepare_view(halves[e], self.circles[e], self.lenses[e], self.spacing) for e in _EYES)
+        left, right = (
+            prepare_view(halves[e], self.circles[e], self.lenses[e], self.spacing, reduced[e]) for e in _EYES
+        )
         return left, right
 
     def result(self) -> Matched:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -14,6 +15,20 @@ from autocal.matching.patches import HALF_WINDOW, SmoothPicture, smooth_picture
 _WARP_STEP = 2.0  # px, of finite differences
 
 
+class Frame(Protocol):
+    """What is needed of a frame: two (H, W) luma pictures, uint8 or uint16, as they are and smaller."""
+
+    @property
+    def halves(self) -> tuple[Luma, Luma]:
+        """The left and the right half."""
+        ...
+
+    @property
+    def reduced(self) -> tuple[Luma, Luma]:
+        """Both, averaged down by halves."""
+        ...
+
+
 @dataclass(frozen=True, eq=False)
 class View:
     """One eye's picture in two forms: reduced for finding points, to be smoothed for measuring them."""
@@ -23,13 +38,16 @@ class View:
     lens: Lens
 
 
-def prepare_view(luma: Luma, circle: ImageCircle, lens: Lens, spacing: int) -> View:
+def prepare_view(
+    luma: Luma, circle: ImageCircle, lens: Lens, spacing: int, reduced: Luma | None = None
+) -> View:
     """Prepare one eye's half (H, W), for patches with samples `spacing` px apart.
 
+    reduced: the half averaged down by halves, if that was done already.
     Patches must fit in the circle: that sets the margin.
     """
     rim_px = (HALF_WINDOW + 2) * spacing
-    return View(detection_image(luma, circle, rim_px), smooth_picture(luma, spacing), lens)
+    return View(detection_image(luma, circle, rim_px, reduced), smooth_picture(luma, spacing), lens)
 
 
 def predicted_warp(source: Lens, target: Lens, R: Array, pixel: Array) -> tuple[Array, Array]:

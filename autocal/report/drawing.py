@@ -104,5 +104,6 @@ def serve() -> None:
             result = job()
         except Exception as error:
             problem = error
+        del job  # its pictures, before the next come
         pickle.dump((result, problem), answers)
         answers.flush()

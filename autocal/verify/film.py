@@ -137,7 +137,7 @@ def _refuse_fisheye(reel: StereoReel) -> None:
     frames = [frame for frame in map(reel.glance, dict.fromkeys(keys)) if frame is not None]
     if not frames:
         return  # choosing frames will tell that nothing decodes
-    small = np.stack([[shrunk(half, GLIMPSE_PX) for half in frame.halves] for frame in frames])
+    small = np.stack([[shrunk(half, GLIMPSE_PX) for half in frame.reduced] for frame in frames])
     brightest, typical = small.max(axis=0), small.mean(axis=0)
     if all(find_image_circle(brightest[half], typical[half], reel.half_size).found for half in (0, 1)):
         raise FootageError(
