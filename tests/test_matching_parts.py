@@ -22,6 +22,7 @@ from autocal.matching.consistency import (
 from autocal.matching.contrast import DETECTION_DIAMETER, clipped_level, detection_image
 from autocal.matching.features import find_features, spread_over_sphere
 from autocal.matching.pairs import Reach, guided_pairs, mutual_pairs
+from autocal.matching.patches import STORED
 from autocal.matching.tracks import Proposals, TrackTable, join
 from autocal.matching.views import predicted_warp
 
@@ -351,7 +352,7 @@ def test_contradictions_are_left_out_weakest_first() -> None:
 
 def test_a_reference_is_as_uncertain_as_what_was_measured_against_it() -> None:
     table = TrackTable()
-    patches = np.zeros((2, 25, 25), np.float16)
+    patches = np.zeros((2, STORED, STORED), np.float16)
     tracks = table.add(patches, 0, np.zeros((2, 2)))
     table.observe(tracks, 0, 0, np.zeros((2, 2)), np.full(2, np.nan))
     table.observe(tracks[:1], 0, 1, np.ones((1, 2)), np.array([0.05]))

@@ -157,6 +157,16 @@ def test_shape_is_recovered() -> None:
     assert np.abs(np.median(found.shape[found.good], axis=0) - _SHAPES["stretched"]).max() < 0.005
 
 
+@pytest.mark.parametrize("noise", [1.0, 2.0, 4.0])
+def test_errors_over_sigma_have_variance_one_where_noise_is_low(noise: float) -> None:
+    ratios = []
+    for seed in range(6):
+        found, true = _aligned(np.eye(2), 1.0, noise, seed, points=300)
+        error = (found.pixel - true)[found.good]
+        ratios.append((error**2).mean(axis=1) / (2 * found.sigma_px[found.good] ** 2))
+    assert 0.9 < np.concatenate(ratios).mean() < 1.1, np.concatenate(ratios).mean()
+
+
 @pytest.mark.parametrize("noise", [8.0, 12.0, 16.0])
 def test_errors_over_sigma_have_variance_one(noise: float) -> None:
     """Both sights are equally noisy: the shift between them has twice the variance of one.

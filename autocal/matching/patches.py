@@ -18,7 +18,7 @@ from autocal.matching.contrast import Luma
 from autocal.matching.sampling import sample_patches
 
 #: Half a patch's side, in sample spacings; a border more is kept for the gradient.
-HALF_WINDOW = 10
+HALF_WINDOW = 8
 GRADIENT_BORDER = 2
 SMOOTHING = 0.8  # Gaussian of the smoothed picture, in sample spacings
 _WEIGHT_SIGMA = 6.0  # Gaussian weight over the patch, in sample spacings
