@@ -108,17 +108,24 @@ def run(arguments: Sequence[str]) -> Spent:
     return Spent(wall, used.ru_utime + used.ru_stime, most / 2**30, said)
 
 
-def _held(process: int) -> int:
-    """Bytes that a process and those it started hold now; what they share counts for each."""
+def _held(process: int, starter: bytes = b"") -> int:
+    """Bytes that a process and those it started hold now; what they share counts for each.
+
+    starter: the command of what started it. Until a started process has one of its own, it is made of its
+    starter's memory.
+    """
     tasks = Path(f"/proc/{process}/task")
     try:
+        command = Path(f"/proc/{process}/cmdline").read_bytes()
+        if command == starter:
+            return 0
         resident = int(Path(f"/proc/{process}/statm").read_text().split()[1]) * resource.getpagesize()
         started = {
             int(child) for task in tasks.iterdir() for child in (task / "children").read_text().split()
         }
     except OSError:  # it has ended
         return 0
-    return resident + sum(map(_held, started))
+    return resident + sum(_held(child, command) for child in started)
 
 
 def decode(path: Path, into: str = "") -> None:

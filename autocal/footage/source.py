@@ -19,8 +19,9 @@ from autocal.footage.survey import Picture, Progress, StereoFrame, Survey
 from autocal.tagging import refuse_finished
 
 _DIGEST_CHUNK_BYTES = 1 << 22
-#: Enough that decoding never waits for long; each of 8192x4096 in 10 bits holds 67 MB.
-_FRAMES_AHEAD = 3
+#: Enough that decoding goes on while libraries are loaded and a lead is searched; each of 8192x4096 in 10
+#: bits holds 67 MB.
+_FRAMES_AHEAD = 6
 
 
 def open_footage(clips: Sequence[Path], *, left: Path | None = None, right: Path | None = None) -> Footage:
