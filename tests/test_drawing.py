@@ -8,6 +8,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from autocal.errors import OutputError
@@ -61,6 +62,19 @@ def test_an_error_is_raised_here_and_the_next_call_works(tmp_path: Path) -> None
         with pytest.raises(FileNotFoundError, match="nowhere"):
             drawing.submit(os.listdir, tmp_path / "nowhere").result(TOO_LONG_S)
         assert drawing.submit(os.listdir, tmp_path).result(TOO_LONG_S) == []
+
+
+def test_a_large_array_goes_there_once() -> None:
+    """The same object there both times; what only equals it is another."""
+    picture, other = np.zeros((1024, 1024)), np.zeros((1024, 1024))
+    with DrawingProcess() as drawing:
+        first, second, third = (drawing.submit(id, array) for array in (picture, picture, other))
+        assert first.result(TOO_LONG_S) == second.result(TOO_LONG_S) != third.result(TOO_LONG_S)
+        with pytest.raises(TypeError, match="pickle"):  # and a job that cannot go there spoils nothing
+            drawing.submit(max, other, (n for n in ())).result(TOO_LONG_S)
+        picture += 1.0  # sent already, as it was
+        assert drawing.submit(np.sum, picture).result(TOO_LONG_S) == 0.0
+        assert drawing.submit(np.sum, np.ones((1024, 1024))).result(TOO_LONG_S) == 2.0**20
 
 
 def test_a_process_ended_from_outside_is_told() -> None:
