@@ -15,6 +15,7 @@ from autocal.matching.contrast import Bytes, DetectionImage, Floats
 _WINDOW = (13, 13)
 _LEVELS = 4
 _RETURN_PX = 0.7  # reduced px
+_AT_REST_PX, _STEPS = 0.1, 10  # reduced px: what was followed is measured on the picture itself afterwards
 
 
 def follow(earlier: DetectionImage, later: DetectionImage, pixel: Array) -> tuple[Array, NDArray[np.bool_]]:
@@ -24,7 +25,7 @@ def follow(earlier: DetectionImage, later: DetectionImage, pixel: Array) -> tupl
     if not len(pixel):
         return np.zeros((0, 2)), np.zeros(0, dtype=bool)
     start = earlier.reduced_from_full(pixel).astype(np.float32)[:, None, :]
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.02)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, _STEPS, _AT_REST_PX)
 
     def carry(one: Bytes, other: Bytes, at: Floats) -> tuple[Floats, Bytes]:
         carried, found, _ = cv2.calcOpticalFlowPyrLK(
