@@ -5,6 +5,7 @@ Without effect where the C library is not GNU's.
 
 from __future__ import annotations
 
+import mmap
 import sys
 from contextlib import suppress
 
@@ -38,7 +39,9 @@ def make_room(*sizes: int) -> None:
     Where there are not so many, that is for the later arrays to tell.
     """
     with suppress(MemoryError):
-        _pieces = [np.ones(size, dtype=np.uint8) for size in sizes]  # all at a time, each in its own place
+        pieces = [np.empty(size, dtype=np.uint8) for size in sizes]  # all at a time, each in its own place
+        for piece in pieces:
+            piece[:: mmap.PAGESIZE] = 0  # a byte of a page is enough to have it
 
 
 def _set(option: int, value: int) -> None:
