@@ -57,11 +57,6 @@ def test_second_library_reads_the_same_pixels(tmp_path: Path, v_origin: Any, eye
     assert 0 < made.valid.mean() < 1
 
 
-def planes_of(frames: bytes) -> np.ndarray:
-    """G, B, R and A, (4, height, width), of FFmpeg's gbrapf32le."""
-    return np.frombuffer(frames, dtype="<f4").reshape(4, SIZE[1], SIZE[0])
-
-
 @pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
 def test_ffmpeg_reads_the_same_pixels(tmp_path: Path) -> None:
     """Outside reference: the EXR decoder of the installed FFmpeg, which may be an old one."""
@@ -70,7 +65,7 @@ def test_ffmpeg_reads_the_same_pixels(tmp_path: Path) -> None:
     command = ["ffmpeg", "-v", "error", "-i", str(tmp_path / "map.exr"), "-f", "rawvideo"]
     read = subprocess.run([*command, "-pix_fmt", "gbrapf32le", "-"], capture_output=True, check=True)
     assert read.stderr == b""
-    g, b, r, a = planes_of(read.stdout)
+    g, b, r, a = np.frombuffer(read.stdout, dtype="<f4").reshape(4, SIZE[1], SIZE[0])
     assert_array_equal(r, made.u)
     assert_array_equal(g, made.v)
     assert_array_equal(a, made.valid.astype(np.float32))

@@ -26,7 +26,7 @@ from autocal.calibration import Calibration
 from autocal.cores import cores
 from autocal.errors import CalibrationFileError, OutputError
 from autocal.image_library import read_rows, reason
-from autocal.mapping.stmap import Float32, Mask, Size, Source, StMap
+from autocal.mapping.stmap import Float32, Mask, Source, StMap
 from autocal.version import program_version
 from autocal.whole_file import whole_file
 
@@ -165,7 +165,7 @@ def read_st_map(path: str | Path) -> StMap:
         raise CalibrationFileError(
             f"{path} is no ST map written by autocal: its header lacks {missing}"
         ) from missing
-    u, v, valid = _read_pixels(path, (spec.width, spec.height), spec.tile_height or _TILE_ROWS)
+    u, v, valid = _read_pixels(path, spec.width, spec.height)
     return StMap(u, v, valid, source_size, eye, source_kind, v_origin)
 
 
@@ -179,14 +179,14 @@ def _opened(path: str | Path) -> Any:
     return source
 
 
-def _read_pixels(path: str | Path, size: Size, strip_rows: int) -> tuple[Float32, Float32, Mask]:
-    width, height = size
+def _read_pixels(path: str | Path, width: int, height: int) -> tuple[Float32, Float32, Mask]:
     shape = (height, width)
     u, v, valid = np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.bool_)
     workers = cores()
 
     def every_nth_strip(first: int) -> None:
         source = _opened(path)
+        strip_rows = source.spec().tile_height or _TILE_ROWS
         for start in range(first * strip_rows, height, workers * strip_rows):
             rows = slice(start, min(start + strip_rows, height))
             strip = read_rows(source, rows.start, rows.stop, (0, 2))
