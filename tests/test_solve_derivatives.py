@@ -10,8 +10,16 @@ from torch import Tensor
 
 from autocal.geometry import Lens
 from autocal.geometry.parameters import NAMES
-from autocal.solver.bundle import Observations, State, linearise, point_prior, residuals, retract
-from autocal.solver.levenberg import Problem, normal_at, optimise
+from autocal.solver.bundle import (
+    Observations,
+    State,
+    linearise,
+    point_prior,
+    residuals,
+    residuals_of,
+    retract,
+)
+from autocal.solver.levenberg import Problem, information_at, normal_at, optimise
 from autocal.solver.loss import GemanMcClure, Squares
 from autocal.solver.normal import reduced, solve_step
 from autocal.solver.projection import project, project_only
@@ -143,6 +151,15 @@ def dense_jacobian(state: State, seen: Observations) -> Tensor:
     return J.reshape(2 * n, size)
 
 
+def test_sets_of_points_miss_as_each_of_them_does_alone() -> None:
+    state, seen = scene()
+    steps = torch.randn(3, POINTS, 3, generator=torch.Generator().manual_seed(5), dtype=torch.float64)
+    states = [retract(state, zeros(len(NAMES)), zeros(FRAMES, 6), 0.1 * step) for step in steps]
+    together = residuals_of(torch.stack([each.point for each in states]), state, seen)
+    for number, each in enumerate(states):
+        torch.testing.assert_close(together[:, number], linearise(each, seen).residual, rtol=0, atol=1e-8)
+
+
 def test_schur_step_equals_the_dense_least_squares_step() -> None:
     state, seen = scene(1)
     problem = problem_of(seen, state)
@@ -196,6 +213,17 @@ def test_halves_of_the_points_worked_out_side_by_side_end_where_the_whole_does(
     assert halves.costs == pytest.approx(whole.costs, rel=1e-9)
     torch.testing.assert_close(halves.state.vector, whole.state.vector, rtol=1e-7, atol=1e-9)
     torch.testing.assert_close(halves.state.point, whole.state.point, rtol=1e-7, atol=1e-9)
+
+
+def test_information_adds_up_over_halves_of_the_points(monkeypatch: pytest.MonkeyPatch) -> None:
+    state, seen = scene()
+    problem = problem_of(seen, state)
+    free = problem.free_index(torch.ones(len(NAMES), dtype=torch.bool))
+    whole = reduced(normal_at(problem, state, Squares(), free)[0], 0.0).matrix
+    monkeypatch.setattr("autocal.solver.levenberg._WORTH_SHARING", 1)
+    halves = problem_of(seen, state)
+    assert len(halves.parts) == 2
+    torch.testing.assert_close(information_at(halves, state, free), whole, rtol=1e-9, atol=1e-9)
 
 
 def test_optimum_is_the_one_scipy_finds() -> None:

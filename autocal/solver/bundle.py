@@ -123,9 +123,18 @@ class Linearised:
 
 def residuals(state: State, seen: Observations) -> Tensor:
     """Whitened residuals (2, n)."""
-    ray = _Ray.of(state, seen)
+    return residuals_of(state.point[None], state, seen)[:, 0]
+
+
+def residuals_of(points: Tensor, state: State, seen: Observations) -> Tensor:
+    """Whitened residuals (2, k, n) with each of k sets of points (k, points, 4) in place of the state's."""
+    R_frame, position, centre, R_eye = _cameras(state, seen)
+    R = _dot(R_eye[:, :, None].unbind(1), R_frame[None].unbind(1))  # world to camera
+    *x, w = points.permute(2, 0, 1).gather(2, seen.point.expand(4, len(points), len(seen)))
+    eye_at = _applied(R, position) + centre * R_eye[:, 0]
+    d = _dot(R[:, :, None].unbind(1), x) - w * eye_at[:, None]
     pixel, per_sigma = seen._measured
-    return (project_only(ray.d, _lenses(state.vector, seen)) - pixel) * per_sigma
+    return (project_only(d, _lenses(state.vector, seen)) - pixel[:, None]) * per_sigma
 
 
 def linearise(state: State, seen: Observations) -> Linearised:
@@ -202,13 +211,8 @@ class _Ray(NamedTuple):
 
     @classmethod
     def of(cls, state: State, seen: Observations) -> _Ray:
-        n = len(seen)
-        poses = torch.cat([state.rotation.flatten(1), state.position], dim=1).T.contiguous()
-        pose = poses.gather(1, seen.frame.expand(len(poses), n))
-        point = state.point.T.contiguous().gather(1, seen.point.expand(4, n))
-        R_frame, position = pose[:9].view(3, 3, n), pose[9:]
-        centre = seen._by_eye[1]
-        R_eye = seen.of_eyes(*_eye_matrices(state.vector))
+        point = state.point.T.contiguous().gather(1, seen.point.expand(4, len(seen)))
+        R_frame, position, centre, R_eye = _cameras(state, seen)
         g = _applied(R_frame, point[:3] - point[3] * position)
         h = g.clone()
         h[0] -= point[3] * centre
@@ -227,6 +231,14 @@ class _Ray(NamedTuple):
         offset[0] += self.centre
         by_w = -_dot(by_g, offset.unbind(0))
         return _along_sphere(torch.cat([by_x, by_w[None]]), self.point)
+
+
+def _cameras(state: State, seen: Observations) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+    """Each row's R_frame, position, centre and R_eye, as `_Ray` has them."""
+    poses = torch.cat([state.rotation.flatten(1), state.position], dim=1).T.contiguous()
+    pose = poses.gather(1, seen.frame.expand(len(poses), len(seen)))
+    R_eye = seen.of_eyes(*_eye_matrices(state.vector))
+    return pose[:9].view(3, 3, -1), pose[9:], seen._by_eye[1], R_eye
 
 
 def _dot(a: Sequence[Tensor], b: Sequence[Tensor]) -> Tensor:

@@ -9,10 +9,8 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-from autocal.solver.bundle import CAMERA_SIZE, GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, State
-from autocal.solver.levenberg import Problem, normal_at
-from autocal.solver.loss import Squares
-from autocal.solver.normal import reduced
+from autocal.solver.bundle import CAMERA_SIZE, GLOBAL_SIZE, POINT_SIZE, POSE_SIZE, State, linearise
+from autocal.solver.levenberg import Problem, information_at
 
 _PULL = 1.0  # sigmas by which a point may move any parameter of the rig
 
@@ -34,21 +32,19 @@ def pulls_of_pairs(problem: Problem, state: State, free_globals: Tensor) -> tupl
     To first order, what the parameters lose when the point is left out: Cook, Technometrics 19(1), 1977,
     parameter by parameter, the point's own place eliminated.
     """
-    seen = problem.seen
-    pair = torch.bincount(seen.point, minlength=len(state.point)) == 2
-    rows = pair[seen.point].nonzero()[:, 0]
-    count = int(free_globals.sum())
+    pair = torch.bincount(problem.seen.point, minlength=len(state.point)) == 2
+    seen = problem.seen.where(pair[problem.seen.point])
+    count, rows = int(free_globals.sum()), len(seen)
     free = problem.free_index(free_globals)
-    normal, lin = normal_at(problem, state, Squares(), free)
-    inverse = torch.linalg.inv(reduced(normal, 0.0).matrix)
-    planes = lin.planes[:, :, rows].permute(2, 1, 0)  # (rows, 2, 35)
-    by_camera = planes.new_zeros(len(rows), 2, GLOBAL_SIZE + POSE_SIZE * problem.frames)
+    inverse = torch.linalg.inv(information_at(problem, state, free))
+    planes = linearise(state, seen).planes.permute(2, 1, 0)  # (rows, 2, 35)
+    by_camera = planes.new_zeros(rows, 2, GLOBAL_SIZE + POSE_SIZE * problem.frames)
     by_camera[:, :, :GLOBAL_SIZE] = planes[:, :, :GLOBAL_SIZE]
-    first = GLOBAL_SIZE + POSE_SIZE * seen.frame[rows, None, None]
-    columns = first + torch.arange(POSE_SIZE, device=rows.device)
+    first = GLOBAL_SIZE + POSE_SIZE * seen.frame[:, None, None]
+    columns = first + torch.arange(POSE_SIZE, device=first.device)
     by_camera.scatter_(2, columns.expand(-1, 2, -1), planes[:, :, GLOBAL_SIZE:CAMERA_SIZE])
     # Rows are sorted by point: two sights of two residuals each.
-    points, residuals = len(rows) // 2, 4
+    points, residuals = rows // 2, 4
     by_camera = by_camera[:, :, free].reshape(points, residuals, len(free))
     by_point = planes[:, :, CAMERA_SIZE:-1].reshape(points, residuals, POINT_SIZE)
     residual = planes[:, :, -1].reshape(points, residuals, 1)
@@ -59,4 +55,4 @@ def pulls_of_pairs(problem: Problem, state: State, free_globals: Tensor) -> tupl
     towards = slope @ inverse
     leverage = (towards * slope).sum(dim=1)
     change = -towards[:, :count] * (miss / (1 - leverage).clamp_min(1e-6))[:, None]
-    return seen.point[rows[::2]], change / inverse.diagonal()[:count].sqrt()
+    return seen.point[::2].contiguous(), change / inverse.diagonal()[:count].sqrt()

@@ -36,18 +36,22 @@ class Bags:
         """How many rows each group has."""
         return torch.diff(self.start, append=self.start.new_tensor([len(self.order)])).tolist()
 
+    @cached_property
+    def _thrice(self) -> tuple[Tensor, Tensor]:
+        """`order` and `start` of three tables' groups, one table's after the other's."""
+        size = len(self.order)
+        start = size * torch.arange(3, device=self.start.device)[:, None] + self.start
+        return self.order.repeat(3), start.flatten()
+
     def sums(self, weights: Tensor, table: Tensor) -> Tensor:
-        """(k, groups, m): the rows of a table (2 n, m), k times, each time weighted (k, 2, n) and summed."""
-        k, size = len(weights), len(self.order)
+        """(3, groups, m): the rows of a table (2 n, m), thrice, each time weighted (3, 2, n) and summed."""
+        order, start = self._thrice
+        listed = weights.reshape(3, -1).gather(1, order.view(3, -1))
         # What embeds words serves as well: a weighted sum of the rows that a bag lists.
         found = torch.nn.functional.embedding_bag(
-            self.order.repeat(k),
-            table,
-            (size * torch.arange(k, device=table.device)[:, None] + self.start).flatten(),
-            mode="sum",
-            per_sample_weights=weights.reshape(k, size)[:, self.order].flatten(),
+            order, table, start, mode="sum", per_sample_weights=listed.flatten()
         )
-        return found.view(k, len(self.start), table.shape[1])
+        return found.view(3, len(self.start), table.shape[1])
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,8 +27,8 @@ from autocal.solver.bundle import (
     point_residual,
     retract,
 )
-from autocal.solver.loss import Loss
-from autocal.solver.normal import Each, Normal, normal_equations, solve_step
+from autocal.solver.loss import Loss, Squares
+from autocal.solver.normal import Each, Normal, normal_equations, reduced, solve_step
 
 _WORTH_SHARING = 12_000  # observations: with fewer, threads wait for each other longer than they work
 
@@ -121,6 +121,13 @@ def normal_at(problem: Problem, state: State, loss: Loss, free: Tensor) -> tuple
     """The normal equations at a state, with the loss's weights. free: `Problem.free_index`."""
     lin = linearise(state, problem.seen)
     return _normal(problem, state, lin, loss, free), lin
+
+
+def information_at(problem: Problem, state: State, free: Tensor) -> Tensor:
+    """Least squares: information (m, m) on the camera unknowns that move, points eliminated."""
+    with _workers(len(problem.parts)) as each:
+        normal, *others = each(lambda part: normal_at(part, state, Squares(), free)[0], problem.parts)
+        return reduced(normal, 0.0, others=others, each=each).matrix
 
 
 def _normal(problem: Problem, state: State, lin: Linearised, loss: Loss, free: Tensor) -> Normal:

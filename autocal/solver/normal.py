@@ -96,16 +96,16 @@ def normal_equations(
 
     cameras = weight.new_zeros(g + POSE_SIZE * frames, g + POSE_SIZE * frames)
     rhs_cameras = weight.new_zeros(len(cameras))
-    per_frame = _sums_by_frame(table, layout, frames)
-    of_globals = table[:, :g].T @ table
+    per_frame = _products_by_frame(table, layout, frames)
+    of_globals = per_frame[:, :g].sum(dim=0)
     cameras[:g, :g] = of_globals[:, :g]
     rhs_cameras[:g] = -of_globals[:, -1]
     index = torch.arange(frames, device=device)
     blocks = cameras[g:, g:].view(frames, POSE_SIZE, frames, POSE_SIZE)
-    blocks[index, :, index, :] = per_frame[:, g:-1]
-    cameras[:g, g:] = per_frame[:, :g].transpose(0, 1).reshape(g, POSE_SIZE * frames)
+    blocks[index, :, index, :] = per_frame[:, g:-1, g:-1]
+    cameras[:g, g:] = per_frame[:, :g, g:-1].transpose(0, 1).reshape(g, POSE_SIZE * frames)
     cameras[g:, :g] = cameras[:g, g:].T
-    rhs_cameras[g:] = -per_frame[:, -1].flatten()
+    rhs_cameras[g:] = -per_frame[:, g:-1, -1].flatten()
     prior_residual, prior_slope = global_prior[0], global_prior[1][:, moving]
     cameras[:g, :g] += prior_slope.T @ prior_slope
     rhs_cameras[:g] -= prior_slope.T @ prior_residual
@@ -137,13 +137,13 @@ def solve_points(blocks: Tensor, rhs: Tensor, damping: Tensor) -> Tensor:
     return _times(whitening.transpose(0, 1), _times(whitening, rhs))
 
 
-def _sums_by_frame(table: Tensor, layout: Layout, frames: int) -> Tensor:
-    """(frames, m, 6): each frame's rows of the table (2 n, m), transposed, times their part by the pose."""
-    sums = table.new_zeros(frames, table.shape[1], POSE_SIZE)
-    pose = slice(table.shape[1] - POSE_SIZE - 1, -1)
-    for frame, rows in enumerate(table[layout.by_frame.order].split(layout.by_frame.sizes)):
-        torch.mm(rows.T, rows[:, pose], out=sums[frame])
-    return sums
+def _products_by_frame(table: Tensor, layout: Layout, frames: int) -> Tensor:
+    """(frames, m, m): each frame's rows of the table (2 n, m), transposed, times themselves."""
+    products = table.new_zeros(frames, table.shape[1], table.shape[1])
+    ordered = table.index_select(0, layout.by_frame.order)
+    for frame, rows in enumerate(ordered.split(layout.by_frame.sizes)):
+        torch.mm(rows.T, rows, out=products[frame])
+    return products
 
 
 def _whitening(points: Tensor, damping: float | Tensor) -> Tensor:
@@ -172,18 +172,19 @@ def _times(matrices: Tensor, vectors: Tensor) -> Tensor:
     return torch.stack([row[0] * x + row[1] * y + row[2] * z for row in matrices])
 
 
-def reduced(normal: Normal, damping: float) -> Reduced:
-    """Eliminate the points. damping: Marquardt's factor on the diagonal.
+def reduced(normal: Normal, damping: float, *, others: Sequence[Normal] = (), each: Each = map) -> Reduced:
+    """Eliminate the points. damping: Marquardt's factor on the diagonal; others: as `solve_step` has them.
 
     Raises torch.linalg.LinAlgError where a point's block is not positive definite.
     """
-    return _together([normal], [_eliminated(normal, damping)], damping)
+    normals = [normal, *others]
+    return _together(normals, list(each(partial(_eliminated, damping=damping), normals)), damping)
 
 
 def _eliminated(normal: Normal, damping: float) -> _Eliminated:
     layout, g = normal.layout, len(normal.free_globals)
     whitening = _whitening(normal.points, damping)
-    white = _times(whitening[:, :, layout.place], normal.by_point)
+    white = _times(whitening.gather(2, layout.place.expand(3, 3, -1)), normal.by_point)
     white_rhs = _times(whitening, normal.rhs_points)
     by_globals = layout.by_point.sums(white, normal.table[:, :g].contiguous())
     by_pose = layout.by_sight.sums(white, normal.table[:, g:-1].contiguous())

@@ -9,7 +9,7 @@ from torch import Tensor
 
 from autocal.geometry.parameters import rig_from_vector
 from autocal.geometry.rig import Rig
-from autocal.solver.bundle import Observations, State, residuals
+from autocal.solver.bundle import Observations, State, residuals_of
 from autocal.solver.levenberg import squared_misfit
 from autocal.solver.loss import GemanMcClure
 
@@ -29,26 +29,19 @@ def retriangulated(
     points = len(state.point)
     count = torch.bincount(seen.point, minlength=points)
     first = torch.cumsum(count, 0) - count
-    loss = GemanMcClure(scale)
+    u = torch.rand(_DRAWS, 2, points, generator=generator, dtype=torch.float64).to(count.device)
+    a = (u[:, 0] * count).long().clamp_max(count.max() - 1)
+    b = (a + 1 + (u[:, 1] * (count - 1)).long()) % count.clamp_min(1)
+    i, j = (torch.where(count >= 2, first + k, 0).flatten() for k in (a, b))
+    met = _meeting(origin[i], ray[i], origin[j], ray[j]).view(_DRAWS, points, 4)
+    usable = (count >= 2) & met.isfinite().all(dim=2)
+    tried = torch.cat([state.point[None], torch.where(usable[..., None], met, state.point)])
 
-    def cost(candidate: State) -> Tensor:
-        value = share * loss.value(squared_misfit(residuals(candidate, seen), share))
-        return value.new_zeros(points).index_add_(0, seen.point, value)
-
-    best, lowest = state.point, cost(state)
-    pairable = count >= 2
-    for _ in range(_DRAWS):
-        u = torch.rand(2, points, generator=generator, dtype=torch.float64).to(count.device)
-        a = (u[0] * count).long().clamp_max(count.max() - 1)
-        b = (a + 1 + (u[1] * (count - 1)).long()) % count.clamp_min(1)
-        i, j = (torch.where(pairable, first + k, 0) for k in (a, b))
-        point = _meeting(origin[i], ray[i], origin[j], ray[j])
-        point = torch.where(pairable[:, None] & point.isfinite().all(dim=1, keepdim=True), point, best)
-        now = cost(replace(state, point=point))
-        better = now < lowest
-        best = torch.where(better[:, None], point, best)
-        lowest = torch.where(better, now, lowest)
-    return replace(state, point=best)
+    misfit = squared_misfit(residuals_of(tried, state, seen), share)
+    cost = misfit.new_zeros(len(tried), points)
+    cost.index_add_(1, seen.point, share * GemanMcClure(scale).value(misfit))
+    best = cost.nan_to_num(nan=torch.inf).argmin(dim=0)  # of equals the first: what there was
+    return replace(state, point=tried[best, torch.arange(points, device=best.device)])
 
 
 def _world_rays(state: State, seen: Observations, rig: Rig) -> tuple[Tensor, Tensor]:

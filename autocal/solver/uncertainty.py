@@ -17,9 +17,7 @@ from autocal.geometry.lens import Array
 from autocal.geometry.parameters import rig_from_vector
 from autocal.geometry.rig import Rig
 from autocal.solver.bundle import GLOBAL_SIZE, POSE_SIZE, State, linearise
-from autocal.solver.levenberg import Problem, normal_at
-from autocal.solver.loss import Squares
-from autocal.solver.normal import reduced
+from autocal.solver.levenberg import Problem, information_at
 from autocal.solver.prior import sights_a_cause
 
 _TILES_ACROSS = 8
@@ -54,8 +52,7 @@ def _system(
 ) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
     """The reduced matrix over all globals and free poses; the solved (25,) and the moving rows of it."""
     everything = problem.free_index(torch.ones_like(solved))
-    normal, _ = normal_at(problem.with_noise(float(np.sqrt(inflation))), state, Squares(), everything)
-    matrix = reduced(normal, 0.0).matrix
+    matrix = information_at(problem.with_noise(float(np.sqrt(inflation))), state, everything)
     solved_rows = solved.cpu().numpy()
     moving = np.r_[solved_rows, np.ones(len(everything) - GLOBAL_SIZE, dtype=bool)]
     return matrix.cpu().numpy(), solved_rows, moving
