@@ -19,7 +19,7 @@ from autocal.solver.bundle import (
     residuals_of,
     retract,
 )
-from autocal.solver.levenberg import Problem, information_at, normal_at, optimise
+from autocal.solver.levenberg import FAR, NEAR, Problem, information_at, normal_at, optimise
 from autocal.solver.loss import GemanMcClure, Squares
 from autocal.solver.normal import reduced, solve_step
 from autocal.solver.projection import project, project_only
@@ -250,6 +250,18 @@ def test_optimum_is_the_one_scipy_finds() -> None:
     assert ours.converged
     assert ours.costs[-1] <= ours.costs[0]
     assert 2 * theirs.cost == pytest.approx(ours.costs[-1], rel=1e-6)
+
+
+def test_near_the_answer_little_damping_comes_to_rest_sooner() -> None:
+    state, seen = scene()
+    problem, everything = problem_of(seen, state), torch.ones(len(NAMES), dtype=torch.bool)
+    far, near = (
+        optimise(problem, state, Squares(), everything, steps=60, tolerance=1e-10, damping=damping)
+        for damping in (FAR, NEAR)
+    )
+    assert near.converged
+    assert near.iterations < far.iterations
+    assert near.costs[-1] <= far.costs[-1] * (1 + 1e-9)
 
 
 @pytest.mark.parametrize("loss", [Squares(), GemanMcClure(2.5)])

@@ -30,6 +30,9 @@ from autocal.solver.bundle import (
 from autocal.solver.loss import Loss, Squares
 from autocal.solver.normal import Each, Normal, normal_equations, reduced, solve_step
 
+#: Damping to begin with, far from the answer and near it, where more of it keeps what the footage says little
+#: of from coming to rest.
+FAR, NEAR = 1e-4, 1e-6
 _WORTH_SHARING = 12_000  # observations: with fewer, threads wait for each other longer than they work
 
 
@@ -145,11 +148,12 @@ def optimise(
     *,
     steps: int = 30,
     tolerance: float = 1e-7,
+    damping: float = FAR,
 ) -> Outcome:
     """Minimise the robust cost over the free global parameters, the poses and the points.
 
     Points that nothing sees stay where they are. Stops when a step lowers the cost by less than `tolerance`
-    of it, or after `steps` trials.
+    of it, or after `steps` trials. damping: of the first, `FAR` or `NEAR`.
     """
     free, parts = problem.free_index(free_globals), problem.parts
     with _workers(len(parts)) as each:
@@ -164,7 +168,7 @@ def optimise(
 
         lins, cost = linearised(state)
         costs = [cost]
-        damping, growth = 1e-4, 2.0
+        growth = 2.0
         normals: list[Normal] = []
         for trial in range(steps):
             normals = normals or normals_at(state, lins)

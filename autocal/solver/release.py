@@ -17,7 +17,7 @@ from autocal.geometry.parameters import vector_from_rig
 from autocal.solver.bundle import State
 from autocal.solver.freedom import Stage, mask_of
 from autocal.solver.holdout import Holdout, Prediction, predict
-from autocal.solver.levenberg import Problem, optimise
+from autocal.solver.levenberg import NEAR, Problem, optimise
 from autocal.solver.loss import GemanMcClure
 from autocal.solver.prior import Prior
 from autocal.solver.robust import anneal, inliers, noise_of, restrict
@@ -27,6 +27,10 @@ from autocal.solver.uncertainty import covariance
 _WELL_INSIDE = 0.5
 _FURTHEST = 4.0  # sigmas of the prior that a parameter may move
 _SCALE = 3.0  # of the loss, sigmas of the misfit
+_STEPS = 4  # of a round
+#: Of the first, from where parameters were put back: one makes up for that, as far as the others can, and of
+#: more there is no use while the loss is as wide as the misfit was.
+_STEPS_BACK = 2
 _STEADY = 0.97  # of the misfit before: another round with a narrower loss would be the same again
 _HOPELESS = 2.0  # of the misfit with a parameter: no second round makes up for that
 #: The same as the normal equations have it, by which no round need be tried: what then came of one was 0.7 to
@@ -103,19 +107,22 @@ def release(
     return Released(state, free, tuple(judged[stage.title] for stage in stages))
 
 
-def _refined(problem: Problem, state: State, free: torch.Tensor, *, worst: float = np.inf) -> State:
+def _refined(
+    problem: Problem, state: State, free: torch.Tensor, *, first: int = _STEPS, worst: float = np.inf
+) -> State:
     """A few steps with a loss at three sigmas of what the misfit is now; again, if it became less.
 
-    worst: misfit (`noise_of`) beyond which it need not be tried again.
+    first: steps the first time. worst: misfit (`noise_of`) beyond which it need not be tried again.
     """
 
-    def stepped(state: State, noise: float) -> State:
-        return optimise(problem, state, GemanMcClure(_SCALE * noise), free, steps=6, tolerance=1e-4).state
+    def stepped(state: State, noise: float, steps: int) -> State:
+        loss = GemanMcClure(_SCALE * noise)
+        return optimise(problem, state, loss, free, steps=steps, tolerance=1e-4, damping=NEAR).state
 
     noise = noise_of(problem, state)
-    state = stepped(state, noise)
+    state = stepped(state, noise, first)
     left = noise_of(problem, state)
-    return stepped(state, left) if left <= min(_STEADY * noise, worst) else state
+    return stepped(state, left, _STEPS) if left <= min(_STEADY * noise, worst) else state
 
 
 def thinned(track: NDArray, rows: NDArray, most: int, rng: np.random.Generator) -> NDArray[np.bool_]:
@@ -168,7 +175,7 @@ class _Judge:
         if back @ np.linalg.solve(found[own], back) > 2 * rows * (_FORESEEN**2 - 1):
             return returned
         worst = _HOPELESS * noise_of(self.part, state)
-        return _refined(self.part, returned, free & ~held, worst=worst)
+        return _refined(self.part, returned, free & ~held, first=_STEPS_BACK, worst=worst)
 
     def measure(self, state: State, free: torch.Tensor) -> tuple[Array, int]:
         """Covariance (25, 25) of a state by the footage alone, and by how many inliers; worked out once."""

@@ -10,7 +10,7 @@ from torch import Tensor
 from autocal.geometry.rig import Rig
 from autocal.solver.bundle import Observations, State, residuals
 from autocal.solver.influence import overbearing
-from autocal.solver.levenberg import Outcome, Problem, optimise, squared_misfit
+from autocal.solver.levenberg import NEAR, Outcome, Problem, optimise, squared_misfit
 from autocal.solver.loss import GemanMcClure, Squares
 from autocal.solver.placing import placed
 from autocal.solver.triangulate import retriangulated
@@ -90,7 +90,7 @@ def taken_in(problem: Problem, state: State, free: Tensor, rig: Rig, generator: 
     """
     state = retriangulated(state, problem.seen, problem.share, rig, _TAKING_IN_SCALE, generator)
     loss = GemanMcClure(_TAKING_IN_SCALE * noise_of(problem, state))
-    return optimise(problem, state, loss, free, steps=_TAKING_IN_STEPS, tolerance=1e-4).state
+    return optimise(problem, state, loss, free, steps=_TAKING_IN_STEPS, tolerance=1e-4, damping=NEAR).state
 
 
 def settle(
@@ -104,7 +104,9 @@ def settle(
         inner = restrict(problem, inlier, len(state.point))
         steps = _STEPS if number + 1 < rounds else last_steps
         tolerance = _PASSING if number + 1 < rounds else _SETTLED
-        outcome = optimise(inner.with_noise(noise), state, Squares(), free, steps=steps, tolerance=tolerance)
+        outcome = optimise(
+            inner.with_noise(noise), state, Squares(), free, steps=steps, tolerance=tolerance, damping=NEAR
+        )
         state = outcome.state
         r2 = squared_misfit(residuals(state, inner.seen), inner.share)
         noise = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
