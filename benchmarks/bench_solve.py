@@ -5,7 +5,8 @@
 The bundled sample, scaled up to 24 frames of 8192x4096 HEVC with a key frame every 6, is made once and
 kept in ~/.cache/autocal-benchmarks: at 200 Mbit/s, near to what cameras record (common practice, no
 source), and at the encoder's usual quality; each with the encoder's default preset and with its fastest,
-which leaves out tools of the standard and so decodes faster too. For each, one after the other and each
+which leaves out tools of the standard and so decodes faster too. And once as the encoder makes it unasked:
+its usual quality, its default preset, one key frame. For each, one after the other and each
 in a process of its own: the frames decoded and nothing else, and made arrays of RGB; `autocal solve CLIP
 --out DIR` as a person runs it, from start-up to the last picture; three times in turn, of which the median
 counts; and where the time of it goes. Prints rows of the table in benchmarks/README.md; exits with 3 if a
@@ -44,32 +45,37 @@ QUALITIES = {
     "usual quality": "crf=28",
 }
 PRESETS = ("medium", "ultrafast")
+#: Frames from one key frame to the next.
+KEY_EVERY = 6
+CLIPS = (*product(QUALITIES, PRESETS, (KEY_EVERY,)), ("usual quality", "medium", FRAMES))
 _SAMPLE = Path(__file__).parents[1] / "samples" / "harbour.mp4"
 _AUTOCAL = ("-c", "from autocal.commands.main import main; main()")
-_KEY_FRAMES = "keyint=6:min-keyint=6:scenecut=0:open-gop=0"
+_KEY_FRAMES = "keyint={0}:min-keyint={0}:scenecut=0:open-gop=0"
 
 
-def clip(quality: str, preset: str) -> Path:
-    """The clip of that quality and preset, made if it is not there yet (half a minute to three)."""
+def clip(quality: str, preset: str, key_every: int) -> Path:
+    """The clip of that quality, preset and distance of key frames, made if it is not there yet (half a minute
+    to three)."""
     cache = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "autocal-benchmarks"
     cache.mkdir(parents=True, exist_ok=True)
-    path = cache / f"harbour-8192x4096-{quality.split()[0]}-{preset}.mp4"
+    keys = "" if key_every == KEY_EVERY else f"-keys-{key_every}"
+    path = cache / f"harbour-8192x4096-{quality.split()[0]}-{preset}{keys}.mp4"
     if not path.exists():
         print(f"making {path}", file=sys.stderr, flush=True)
         unfinished = path.with_suffix(".unfinished.mp4")
-        _scale_up(unfinished, QUALITIES[quality], preset)
+        _scale_up(unfinished, QUALITIES[quality], preset, _KEY_FRAMES.format(key_every))
         unfinished.replace(path)
     return path
 
 
-def _scale_up(target: Path, quality: str, preset: str) -> None:
+def _scale_up(target: Path, quality: str, preset: str, key_frames: str) -> None:
     with av.open(str(_SAMPLE)) as source, av.open(str(target), "w") as container:
         rate = source.streams.video[0].average_rate
         stream: Any = container.add_stream("libx265", rate=Fraction(rate or 24))
         stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
         stream.codec_context.options = {
             "preset": preset,
-            "x265-params": f"log-level=error:{_KEY_FRAMES}:{quality}",
+            "x265-params": f"log-level=error:{key_frames}:{quality}",
         }
         for frame in source.decode(video=0):
             large = frame.reformat(*SIZE, "yuv420p", interpolation="BICUBIC")
@@ -169,9 +175,9 @@ def stages(path: Path) -> None:
     print(json.dumps(spent))
 
 
-def rows(quality: str, preset: str) -> list[Row]:
+def rows(quality: str, preset: str, key_every: int) -> list[Row]:
     """One clip: decoding, the whole command, where its time goes."""
-    path = clip(quality, preset)
+    path = clip(quality, preset, key_every)
     megabits = 8e-6 * path.stat().st_size / 1.0  # it lasts one second
     decoding = ["-m", "benchmarks.bench_solve", "decode", str(path)]
     solving = [*_AUTOCAL, "solve", str(path), "--frames", str(FRAMES), "--quiet", "--out"]
@@ -187,7 +193,8 @@ def rows(quality: str, preset: str) -> list[Row]:
     parts = json.loads(run(["-m", "benchmarks.bench_solve", "stages", str(path)]).said)
     ratio, busy_ratio = whole.wall / plain["wall"], whole.processor / plain["processor"]
     share = ", ".join(f"{stage} {wall:.1f} ({busy:.1f})" for stage, wall, busy in parts)
-    label = f"{FRAMES} frames of {SIZE[0]}x{SIZE[1]} HEVC, {megabits:.0f} Mbit/s ({quality}, {preset})"
+    keys = "" if key_every == KEY_EVERY else ", one key frame"
+    label = f"{FRAMES} frames of {SIZE[0]}x{SIZE[1]} HEVC, {megabits:.0f} Mbit/s ({quality}, {preset}{keys})"
     return [
         Row(f"{label}: decoded", f"{plain['wall']:.1f} s ({plain['processor']:.1f} s of processor time)"),
         Row(
@@ -219,7 +226,7 @@ def main(arguments: Sequence[str]) -> int:
     if arguments:
         {"decode": decode, "stages": stages}[arguments[0]](Path(arguments[1]), *arguments[2:])
         return 0
-    return print_rows(row for clip in product(QUALITIES, PRESETS) for row in rows(*clip))
+    return print_rows(row for clip in CLIPS for row in rows(*clip))
 
 
 if __name__ == "__main__":
