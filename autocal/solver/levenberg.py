@@ -127,7 +127,10 @@ def normal_at(problem: Problem, state: State, loss: Loss, free: Tensor) -> tuple
 
 
 def information_at(problem: Problem, state: State, free: Tensor) -> Tensor:
-    """Least squares: information (m, m) on the camera unknowns that move, points eliminated."""
+    """Least squares: information (m, m) on the camera unknowns that move, points eliminated.
+
+    free: `Problem.free_index`.
+    """
     with _workers(len(problem.parts)) as each:
         normal, *others = each(lambda part: normal_at(part, state, Squares(), free)[0], problem.parts)
         return reduced(normal, 0.0, others=others, each=each).matrix

@@ -177,8 +177,21 @@ def reduced(normal: Normal, damping: float, *, others: Sequence[Normal] = (), ea
 
     Raises torch.linalg.LinAlgError where a point's block is not positive definite.
     """
-    normals = [normal, *others]
-    return _together(normals, list(each(partial(_eliminated, damping=damping), normals)), damping)
+    return _reduced([normal, *others], damping, each)[0]
+
+
+def _reduced(normals: Sequence[Normal], damping: float, each: Each) -> tuple[Reduced, list[_Eliminated]]:
+    """The system of parts that share the cameras but no points, and the points taken out of each."""
+    eliminated = list(each(partial(_eliminated, damping=damping), normals))
+    free, g = normals[0].free, len(normals[0].free_globals)
+    matrix = torch.stack([normal.cameras for normal in normals]).sum(dim=0)
+    rhs = torch.stack([normal.rhs_cameras for normal in normals]).sum(dim=0)
+    matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
+    for points in eliminated:
+        matrix -= points.matrix
+        rhs -= points.rhs
+    matrix[g:, :g] = matrix[:g, g:].T
+    return Reduced(matrix[free][:, free], rhs[free]), eliminated
 
 
 def _eliminated(normal: Normal, damping: float) -> _Eliminated:
@@ -206,19 +219,6 @@ def _eliminated(normal: Normal, damping: float) -> _Eliminated:
     return _Eliminated(matrix, rhs, whitening, by_globals, by_pose, white_rhs)
 
 
-def _together(normals: Sequence[Normal], eliminated: Sequence[_Eliminated], damping: float) -> Reduced:
-    """The system of parts that share the cameras but no points."""
-    free, g = normals[0].free, len(normals[0].free_globals)
-    matrix = torch.stack([normal.cameras for normal in normals]).sum(dim=0)
-    rhs = torch.stack([normal.rhs_cameras for normal in normals]).sum(dim=0)
-    matrix.diagonal().mul_(1 + damping).add_(_RIDGE)
-    for points in eliminated:
-        matrix -= points.matrix
-        rhs -= points.rhs
-    matrix[g:, :g] = matrix[:g, g:].T
-    return Reduced(matrix[free][:, free], rhs[free])
-
-
 def solve_step(
     normal: Normal, damping: float, *, others: Sequence[Normal] = (), each: Each = map
 ) -> tuple[Tensor, Tensor]:
@@ -228,8 +228,7 @@ def solve_step(
     Raises torch.linalg.LinAlgError where the damped system is not positive definite.
     """
     normals = [normal, *others]
-    eliminated = list(each(partial(_eliminated, damping=damping), normals))
-    system = _together(normals, eliminated, damping)
+    system, eliminated = _reduced(normals, damping, each)
     step = torch.zeros_like(normal.rhs_cameras)
     step[normal.free] = torch.cholesky_solve(system.rhs[:, None], torch.linalg.cholesky(system.matrix))[:, 0]
     g = len(normal.free_globals)
