@@ -117,7 +117,7 @@ def _refined(
 
     def stepped(state: State, noise: float, steps: int) -> State:
         loss = GemanMcClure(_SCALE * noise)
-        return optimise(problem, state, loss, free, steps=steps, tolerance=1e-4, damping=NEAR).state
+        return optimise(problem, state, loss, free, steps=steps, tolerance=1e-3, damping=NEAR).state
 
     noise = noise_of(problem, state)
     state = stepped(state, noise, first)

@@ -73,7 +73,7 @@ def anneal(
     for _ in range(_ANNEALING_ROUNDS):
         if generator is not None:
             state = retriangulated(state, problem.seen, problem.share, rig, scale, generator)
-        outcome = optimise(problem, state, GemanMcClure(scale), free, steps=_STEPS, tolerance=2e-5)
+        outcome = optimise(problem, state, GemanMcClure(scale), free, steps=_STEPS, tolerance=1e-3)
         state = outcome.state
         wanted = max(_NARROWEST * noise_of(problem, state), _LEAST_SCALE)
         resting = outcome.last_gain < _RESTING

@@ -24,6 +24,8 @@ from autocal.matches import EyePairs, Matches
 from autocal.solver.prior import BASELINE_SIGMA, INDEPENDENT_CAUSES, ROTATION_SIGMA
 
 _HYPOTHESES = 600
+#: Of the motion between two frames: one in a million goes wrong where three matches in five are.
+_MOTIONS = 200
 _FEWEST_PAIRS = 30
 _ENOUGH_PAIRS = 2000  # to compare hypotheses by
 _FEWEST_LINKS = 20  # tracks that two frames must share before their poses are tied
@@ -224,7 +226,7 @@ def _motion_between(
         to_rows.append(in_b[ib])
     rows_a, rows_b = np.concatenate(from_rows), np.concatenate(to_rows)
     u, v = direction[rows_a], direction[rows_b]
-    pick = rng.integers(0, len(u), (_HYPOTHESES, 2))
+    pick = rng.integers(0, len(u), (_MOTIONS, 2))
     R = _align_pairs(u[pick[:, 0]], u[pick[:, 1]], v[pick[:, 0]], v[pick[:, 1]])
     few = rng.permutation(len(u))[:500]
     cosine = R.reshape(-1, 9) @ (v[few, :, None] * u[few, None, :]).reshape(-1, 9).T
@@ -241,7 +243,7 @@ def _motion_between(
     d = u + depth[:, None] * centre
     shift = np.zeros(3)
     A, y = _motion_rows(best, shift, d, depth, centre, v)
-    triples = rng.integers(0, len(u), (_HYPOTHESES, 3))
+    triples = rng.integers(0, len(u), (_MOTIONS, 3))
     steps = _small_steps(A[triples], y[triples])
     steps = np.concatenate([np.zeros((1, 6)), steps])
     few = rng.permutation(len(u))[:500]
