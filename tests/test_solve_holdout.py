@@ -66,3 +66,14 @@ def test_fewer_than_four_parts_of_the_picture_decide_nothing() -> None:
     assert not Prediction(good[few], TILE[few]).better_than(Prediction(2 * good[few], TILE[few]))
     nothing = Prediction(np.zeros(0), np.zeros(0, dtype=np.int64))
     assert not nothing.better_than(nothing)
+
+
+def test_what_shows_in_one_part_alone_is_better_but_not_clearly() -> None:
+    """Near things on one side of the picture, by which the baseline's direction shows."""
+    rng = np.random.default_rng(4)
+    good = misfits(rng)
+    worse = np.where(TILE == 3, 3.0 * good, good * np.exp(rng.normal(0, 0.2, TILES))[TILE])
+    better, other = Prediction(good, TILE), Prediction(worse, TILE)
+    assert better.better_than(other, clearly=0.0)
+    assert not better.better_than(other, clearly=2.0)
+    assert not other.better_than(better, clearly=0.0)

@@ -19,6 +19,7 @@ from autocal.geometry.parameters import rig_from_vector
 from autocal.geometry.rig import Rig
 from autocal.matches import EyePairs, Matches
 from autocal.solver.bundle import State, residuals
+from autocal.solver.freedom import CLEARLY
 from autocal.solver.levenberg import Problem, squared_misfit
 from autocal.solver.loss import GemanMcClure
 from autocal.solver.placing import placed
@@ -29,7 +30,6 @@ _TILES_ACROSS = 10
 FOLDS = 5  # one tile in so many is held out
 _SCALE = 4.0  # sigmas, of the loss that places held-out tracks
 _PLACING_SCALE = 10.0  # sigmas within which sights of a held-out track agree on its place
-_CLEARLY = 1.0  # standard errors by which a release must pay
 _MOST_GAINED = 1.0  # by one match, in the logarithm of its misfit
 _FARTHEST = 30.0  # times the typical misfit: what either predicts no better fits neither
 
@@ -59,8 +59,8 @@ class Prediction:
         misfit, tile = (self.misfit, other.misfit), (self.tile, other.tile)
         return Prediction(np.concatenate(misfit), np.concatenate(tile))
 
-    def better_than(self, other: Prediction) -> bool:
-        """Whether these predictions are better by more than chance would make them, tile by tile."""
+    def better_than(self, other: Prediction, clearly: float = CLEARLY) -> bool:
+        """Whether these predictions are better, tile by tile, by so many standard errors."""
         # What moves by itself, or is wrongly matched, fits no rig, or by chance now one and now another: the
         # first says nothing, the second no more than a good match does.
         best = np.minimum(self.misfit, other.misfit)
@@ -71,7 +71,7 @@ class Prediction:
         if len(by_tile) < 4:
             return False
         spread = float(by_tile.std(ddof=1)) * np.sqrt(len(by_tile))
-        return bool(by_tile.sum() > _CLEARLY * spread)
+        return bool(by_tile.sum() > clearly * spread)
 
 
 def hold_out(matches: Matches, *, frames_too: bool, fold: int = 0) -> Holdout:

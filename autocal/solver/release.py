@@ -196,7 +196,7 @@ class _Judge:
 
     def verdict(self, stage: Stage, with_it: State, free: torch.Tensor, without: State) -> Judged:
         """Whether a stage is kept. free: (25,), the stage included."""
-        if not self.prediction(with_it).better_than(self.prediction(without)):
+        if not self.prediction(with_it).better_than(self.prediction(without), stage.clearly):
             return Judged(stage, False, NO_BETTER)
         found, _ = self.measure(with_it, free)
         vector = with_it.vector.cpu().numpy()
