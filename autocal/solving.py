@@ -101,7 +101,7 @@ def solve(
     side_files = [None if path is None else Path(path) for path in (left, right)]
     with open_footage([Path(clip) for clip in clips], left=side_files[0], right=side_files[1]) as footage:
         survey = footage.choose(options.frames, progress=tell)
-        bursts = footage.bursts(survey)  # already: the first are decoded meanwhile
+        bursts = footage.bursts(survey, joined=True)  # already: the first are decoded meanwhile
         circles = find_image_circles(survey)
         options = with_start_as_filmed(options, footage.half_size)
         halves = half_lenses(footage.half_size, circles, options, log)

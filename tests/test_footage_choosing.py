@@ -249,3 +249,26 @@ def test_nonsense_numbers_are_refused(n_frames: int, burst: int) -> None:
     footage = Footage([SideBySide(0, CountingReel(10, 5))])
     with pytest.raises(ValueError, match="at least one"):
         footage.choose(n_frames, burst=burst)
+
+
+def test_bursts_between_which_no_frame_is_missing_are_joined_where_asked(tmp_path: Path) -> None:
+    """A clip used whole, read in bursts that start at its key frames 0, 4 and 8, with a cut at frame 6."""
+    frames = [scene(seed=1)] * 6 + [scene(seed=2)] * 6
+    clip = write_video(tmp_path / "cut.mkv", frames, "ffv1", "yuv420p", gop=4)
+    with open_footage([clip]) as footage:
+        survey = footage.choose(24)
+        alone, joined = (
+            [[frame.index for frame in burst] for burst in footage.bursts(survey, joined=each)]
+            for each in (False, True)
+        )
+    assert [indices[0] for indices in alone] == [0, 4, 6, 8]
+    assert joined == [list(range(6)), list(range(6, 12))]
+
+
+def test_bursts_with_frames_between_them_stay_apart(tmp_path: Path) -> None:
+    clip = write_video(tmp_path / "long.mkv", [scene(seed=1)] * 40, "ffv1", "yuv420p", gop=10)
+    with open_footage([clip]) as footage:
+        survey = footage.choose(12)
+        joined = [[frame.index for frame in burst] for burst in footage.bursts(survey, joined=True)]
+    assert joined == [list(choice.indices) for choice in survey.bursts]
+    assert len(joined) > 1

@@ -324,3 +324,28 @@ def test_progress_counts_frames(take: Take) -> None:
     )
     assert [frames for frames, _ in told] == [1, 2]
     assert told[1][1] > told[0][1] > 0
+
+
+def _searched(take: Take, moments: Sequence[Moment], frames: int) -> int:
+    """How many frames of one burst are searched, of a clip of so many frames."""
+    lenses = take.lenses(take.truth.fov_deg)
+    return len(
+        match_bursts([moments], take.circles(), lenses, rng=np.random.default_rng(0), frames=frames).eye_pairs
+    )
+
+
+def test_a_clip_is_searched_twice_however_well_its_points_are_followed(take: Take) -> None:
+    assert _searched(take, take.moments[:1] * 12, frames=12) == 2
+    assert _searched(take, take.moments[:1] * 12, frames=24) == 1
+
+
+def test_a_frame_is_searched_where_half_of_the_points_are_lost(take: Take) -> None:
+    """Something passes before the lenses: first over a fifth of the picture, then over most of it."""
+    covered = []
+    for share in (0.2, 0.75):
+        halves = tuple(half.copy() for half in take.moments[0].halves)
+        for half in halves:
+            half[: int(share * len(half))] = 40
+        covered.append(Moment((halves[0], halves[1])))
+    assert _searched(take, [take.moments[0], covered[0]], frames=24) == 1
+    assert _searched(take, [take.moments[0], *covered], frames=24) == 2

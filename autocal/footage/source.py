@@ -129,24 +129,26 @@ class Footage:
         self._own_notes += [note for note in notes if note not in self._own_notes]
         return survey
 
-    def bursts(self, survey: Survey) -> Iterator[Iterator[StereoFrame]]:
+    def bursts(self, survey: Survey, *, joined: bool = False) -> Iterator[Iterator[StereoFrame]]:
         """The frames of the chosen bursts, blank ones left out; a cut ends a burst.
 
-        The first few are decoded at once, and then always a few ahead. The frames of a burst are to be taken
-        before the next is asked for.
+        joined: bursts of one shot between which no frame is missing come as one. The first few frames are
+        decoded at once, and then always a few ahead. The frames of a burst are to be taken before the next
+        is asked for.
         """
         self._stop_reading()
-        self._reading = Ahead(self._frames(survey), _FRAMES_AHEAD)
+        self._reading = Ahead(self._frames(survey, joined), _FRAMES_AHEAD)
         bursts = groupby(self._reading, key=itemgetter(0))
         return ((frame for _, frame in burst) for _, burst in bursts)
 
-    def _frames(self, survey: Survey) -> Iterator[tuple[int, StereoFrame]]:
+    def _frames(self, survey: Survey, joined: bool) -> Iterator[tuple[int, StereoFrame]]:
         """Each frame with the number of its burst."""
         from autocal.footage.glimpse import GLIMPSE_PX, blankness, same_shot, shrunk, thumb
 
-        burst = 0
+        burst, before, reached = 0, None, (-1, -1)
         for choice in survey.bursts:
-            before = None
+            if not (joined and reached == (choice.clip, choice.indices[0] - 1)):
+                before = None
             for frame in self._clips[choice.clip].read(choice.indices):
                 small = [shrunk(half, GLIMPSE_PX) for half in frame.reduced]
                 if any(blankness(half, frame.halves[0].dtype) for half in small):
@@ -154,7 +156,7 @@ class Footage:
                 now = thumb(small[0])
                 burst += before is None or not same_shot(before, now)
                 yield burst, frame
-                before = now
+                before, reached = now, (frame.clip, frame.index)
 
     def _stop_reading(self) -> None:
         if self._reading is not None:

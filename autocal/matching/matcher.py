@@ -2,8 +2,8 @@
 
 A lead frame, the first of a burst, is searched for points in both eyes; these are matched eye
 to eye, and to earlier leads, joined to tracks, and measured on the full-resolution picture against
-each track's reference patch. The frames that follow it in the burst are reached by optical flow;
-where too much moves for that they are searched like leads.
+each track's reference patch. The frames that follow it in the burst are reached by optical flow, which
+costs an eighth of a search; once that has lost half of the points, the next lead is searched.
 """
 
 from __future__ import annotations
@@ -58,7 +58,8 @@ Progress = Callable[[int, int], None]
 _FRAMES_AHEAD = 2  # prepared while one is met
 _EYES = [LEFT, RIGHT]
 _JUDGE_AFTER = 3  # leads met before the footage may be refused
-_FOLLOWED_SHARE = 0.35  # fewer points than this followed: too much moves, search again
+_FOLLOWED_SHARE = 0.5  # of the points a search began with: fewer followed are soon too few, search again
+_SHORTEST_RUN = 5  # frames from one search to the next, which are half a clip at the most
 _ENOUGH_SIGHTS = 25_000  # in all frames; beyond them errors of the lens model remain
 _FEWEST_FOLLOWED, _MOST_FOLLOWED = 400, 1400  # tracks carried through a burst
 _POINTS_A_TRACK = 2.9  # points looked for, for each track that is wanted: many of them match nothing
@@ -139,6 +140,7 @@ class _Matcher:
         self.workers, self.over_time = workers, over_time
         self.wanted = int(np.clip(_ENOUGH_SIGHTS / (2 * frames), _FEWEST_FOLLOWED, _MOST_FOLLOWED))
         self.points, self.settled = round(_POINTS_A_TRACK * self.wanted), False
+        self.longest_run = max(-(-frames // 2), _SHORTEST_RUN)
         self.spacing = max(sample_spacing(2 * circle.radius) for circle in circles)
         self.table = TrackTable()
         self.leads: list[Lead] = []
@@ -150,6 +152,7 @@ class _Matcher:
         self.fullest_halves: tuple[Luma, Luma]  # of frame number `fullest`
         self._last: tuple[DetectionImage, DetectionImage] | None = None
         self._sights: EyeSights | None = None
+        self._searched, self._begun = 0, 0  # the frame last searched, and how many sights it had to follow
         self._misses: list[tuple[Array, Array]] = []
         self._evidence: tuple[tuple[View, View], tuple[Features, Features]] | None = None
 
@@ -224,6 +227,7 @@ class _Matcher:
         self._forget()
         self._misses.append(eye_misses(sights, self.lenses, self.R_eyes))
         self._sights = thinned(sights, self.lenses, self.wanted)
+        self._searched, self._begun = self.frames, sum(map(len, self._sights))
 
     def _coarsened(self, views: tuple[View, View], features: tuple[Features, Features], stereo: Link) -> bool:
         """Sample patches less finely from now on, if noise asks for it; whether it does."""
@@ -358,9 +362,9 @@ class _Matcher:
     # ---- followed frames
 
     def _followed(self, views: tuple[View, View]) -> bool:
-        """Carry the last frame's sights into this one. False, and nothing noted, if most are lost."""
+        """Carry the last frame's sights into this one. False, and nothing noted, if it is time to search."""
         last, before = self._last, self._sights
-        if last is None or before is None:
+        if last is None or before is None or self.frames - self._searched >= self.longest_run:
             return False
 
         def measured(eye: int) -> Sights:
@@ -370,7 +374,7 @@ class _Matcher:
             return self._measured(views[eye], s.track[rows], rows, pixel[rows], s.shape[rows], s.bend[rows])
 
         left, right = self.workers.map(measured, _EYES)
-        if len(left) + len(right) <= _FOLLOWED_SHARE * (len(before[LEFT]) + len(before[RIGHT])):
+        if len(left) + len(right) <= _FOLLOWED_SHARE * self._begun:
             return False
         sights = without_disagreement((left, right), self.lenses, self.R_eyes)
         for eye in _EYES:
