@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, int, int], None]
 Showing = Callable[[tuple[Picture, Picture], Rig], None]
+Judging = Callable[[Rig, "PairsSeen", Rig], None]
 
 _RIM_DEG, _LITTLE_RIM = 60.0, 0.05
 _CHECK_LENS = (
@@ -84,11 +85,13 @@ def solve(
     options: SolveOptions | None = None,
     progress: Progress | None = None,
     showing: Showing | None = None,
+    judging: Judging | None = None,
 ) -> Solved:
     """Calibrate a rig from footage: side-by-side clips or stills, or a left and a right file.
 
     showing: is called with what becomes `Solved.picture` and `Solved.nominal`, in a thread beside the solver;
-    and once more where they turn out otherwise, as the eyes are exchanged.
+    and once more where they turn out otherwise, as the eyes are exchanged. judging: may be called, while the
+    solver works, with what becomes `Solved.nominal`, `Solved.unseen` and `Solved.unseen_rig`.
 
     Raises FootageError, MatchError, LensError or SolveError with what is wrong and what to do.
     """
@@ -135,13 +138,19 @@ def solve(
     with _beside() as (beside, given_up), _naming(footage):  # the solver leaves a core idle
         seen = beside.submit(show, picture, nominal)
         summed = beside.submit(footage.digest, given_up)
-        solution = _solved(matched.matches, prior, rng, options, tell)
+
+        def judged(unseen: EyePairs, rig: Rig, swapped: bool) -> None:
+            if judging is not None:
+                judging(_as_found(nominal, swapped, options), _all_seen(unseen), rig)
+
+        solution = _solved(matched.matches, prior, rng, options, tell, judged)
         tell("digest", 0, 1)
         seen.result()
         digest = summed.result()
         tell("digest", 1, 1)
     if solution.swapped and options.eyes == "auto":
-        picture, nominal = (picture[1], picture[0]), nominal.exchanged()
+        picture = picture[1], picture[0]
+        nominal = _as_found(nominal, solution.swapped, options)
         show(picture, nominal)
     facts = Footage(
         files=tuple(str(path) for path in footage.files),
@@ -180,7 +189,12 @@ def _naming(footage: OpenFootage) -> Iterator[None]:
 
 
 def _solved(
-    matches: Matches, prior: Prior, rng: np.random.Generator, options: SolveOptions, tell: Progress
+    matches: Matches,
+    prior: Prior,
+    rng: np.random.Generator,
+    options: SolveOptions,
+    tell: Progress,
+    judged: Callable[[EyePairs, Rig, bool], None] | None = None,
 ) -> Solution:
     from autocal.solver.staged import solve_matches
 
@@ -192,6 +206,7 @@ def _solved(
         hold_lenses=options.hold_lenses,
         device=options.device,
         progress=tell,
+        judged=judged,
     )
 
 
@@ -201,6 +216,11 @@ def _nominal(prior: Prior, options: SolveOptions) -> Rig:
     if options.start is not None:
         return rig
     return Rig(rig.left, rig.right, np.eye(3), np.eye(3), rig.baseline_mm)
+
+
+def _as_found(nominal: Rig, swapped: bool, options: SolveOptions) -> Rig:
+    """The nominal rig with the eyes as they were found to be."""
+    return nominal.exchanged() if swapped and options.eyes == "auto" else nominal
 
 
 def _assembled(
@@ -238,13 +258,17 @@ def _assembled(
         calibration=calibration,
         solution=solution,
         nominal=nominal,
-        unseen=_seen(solution.unseen, np.ones(len(solution.unseen), dtype=bool)),
+        unseen=_all_seen(solution.unseen),
         unseen_rig=solution.unseen_rig,
         used=_seen(pairs, used),
         rejected=_seen(pairs, ~used),
         picture=picture,
         picture_frame=frame,
     )
+
+
+def _all_seen(pairs: EyePairs) -> PairsSeen:
+    return _seen(pairs, np.ones(len(pairs), dtype=bool))
 
 
 def _seen(pairs: EyePairs, rows: NDArray[np.bool_]) -> PairsSeen:

@@ -10,8 +10,8 @@ import torch
 
 from autocal.errors import SolveError
 from autocal.geometry import Rig
-from autocal.geometry.parameters import COMMON
-from autocal.matches import Matches
+from autocal.geometry.parameters import COMMON, vector_from_rig
+from autocal.matches import EyePairs, Matches
 from autocal.solver.prior import Prior, unit_covariance
 from autocal.solver.staged import Solution, solve_matches
 from tests.simulation import Simulated, random_points, random_rig, simulate, walk
@@ -71,6 +71,21 @@ def test_same_input_gives_the_same_answer(walked: Simulated, solution: Solution)
     again = solve(walked)
     np.testing.assert_array_equal(again.covariance, solution.covariance)
     np.testing.assert_array_equal(again.rig.R_right, solution.rig.R_right)
+
+
+def test_what_a_solve_is_judged_by_is_told_before_it_settles(walked: Simulated, solution: Solution) -> None:
+    told: list[tuple[EyePairs, Rig, bool]] = []
+    stages: list[str] = []
+    solve(
+        walked,
+        progress=lambda stage, done, total: stages.append(stage),
+        judged=lambda *of: (told.append(of), stages.append("judged")),
+    )
+    assert stages.index("judged") < stages.index("settle")
+    [(unseen, rig, swapped)] = told
+    assert not swapped
+    np.testing.assert_array_equal(unseen.pixel_left, solution.unseen.pixel_left)
+    np.testing.assert_array_equal(vector_from_rig(rig), vector_from_rig(solution.unseen_rig))
 
 
 def test_swapped_eyes_are_found_and_put_right(walked: Simulated, solution: Solution) -> None:

@@ -187,7 +187,13 @@ def solve(
         ):
             files = SolvedFiles(folder, size, drawing)
             solved = solve_footage(
-                clips, left=left, right=right, options=options, progress=tell, showing=files.draw_before
+                clips,
+                left=left,
+                right=right,
+                options=options,
+                progress=tell,
+                showing=files.draw_before,
+                judging=files.draw_disparity,
             )
             files.write(solved, tell)
     if report is not None:

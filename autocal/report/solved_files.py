@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
+from threading import Thread
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from autocal.footage import Picture
 from autocal.geometry import Rig, vertical_disparity
 from autocal.mapping import st_map, write_st_map
 from autocal.report import pictures
-from autocal.solving import Solved
+from autocal.solving import PairsSeen, Solved
 
 #: Of an ST map on its way into its file: u, v, where it sees anything, and that as a channel. The empty one
 #: takes no memory.
@@ -31,6 +32,7 @@ class SolvedFiles:
     def __init__(self, folder: Path, size: tuple[int, int], drawing: Executor) -> None:
         self._folder, self._size, self._drawing = folder, size, drawing
         self._before: Future[None] | None = None
+        self._disparity: Future[None] | None = None
         self._solved = False
 
     def draw_before(self, picture: tuple[Picture, Picture], nominal: Rig) -> None:
@@ -43,7 +45,13 @@ class SolvedFiles:
     def _make_room(self, drawn: Future[None]) -> None:
         """For the map, while there is time for it."""
         if not (self._solved or drawn.cancelled() or drawn.exception()):
-            make_room(*(each * self._size[0] * self._size[1] for each in _BYTES_A_POSITION))
+            sizes = [each * self._size[0] * self._size[1] for each in _BYTES_A_POSITION]
+            # Not in this thread, which has the next picture to ask for.
+            Thread(target=make_room, args=sizes, name="making room", daemon=True).start()
+
+    def draw_disparity(self, nominal: Rig, unseen: PairsSeen, unseen_rig: Rig) -> None:
+        """Begin disparity.png, which needs no more than what the solve is judged by."""
+        self._disparity = self._draw_disparity(nominal, unseen, unseen_rig)
 
     def write(self, solved: Solved, tell: Callable[[str, int, int], None]) -> None:
         """Write calibration.json, stmap.exr and the pictures that are not begun yet.
@@ -58,7 +66,7 @@ class SolvedFiles:
                 self._before or self._draw_before(solved.picture, solved.nominal),
                 self._draw_after(solved),
                 self._draw_matches(solved),
-                self._draw_disparity(solved),
+                self._disparity or self._draw_disparity(solved.nominal, solved.unseen, solved.unseen_rig),
             )
             for done, picture in enumerate(drawn):
                 tell("pictures", done, len(drawn))
@@ -110,13 +118,12 @@ class SolvedFiles:
             "rejected: not where the solved rig would see the point",
         )
 
-    def _draw_disparity(self, solved: Solved) -> Future[None]:
-        unseen = solved.unseen
+    def _draw_disparity(self, nominal: Rig, unseen: PairsSeen, unseen_rig: Rig) -> Future[None]:
         return self._drawing.submit(
             pictures.write_disparity_picture,
             self._folder / "disparity.png",
-            pictures.field_disparity(solved.nominal, unseen.left, unseen.right),
-            pictures.field_disparity(solved.unseen_rig, unseen.left, unseen.right),
+            pictures.field_disparity(nominal, unseen.left, unseen.right),
+            pictures.field_disparity(unseen_rig, unseen.left, unseen.right),
             subtitle="matches that were not used in the solve",
         )
 

@@ -7,7 +7,7 @@ reported as held.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
@@ -37,6 +37,8 @@ from autocal.solver.robust import observation_share, restrict, settle, taken_in
 from autocal.solver.start import Start, eyes_swapped, relative_start, start
 from autocal.solver.still import release_still
 from autocal.solver.uncertainty import covariance, shared_cause_inflation, still_inflation
+
+Unseen = Callable[[EyePairs, Rig, bool], None]
 
 _MOVING = np.deg2rad(2.0)  # how far tracks must travel across the field for the rig to count as moving
 _MOST_ROWS = 24_000  # observations beyond which nothing is gained: errors of the model remain
@@ -76,6 +78,7 @@ def solve_matches(
     hold_lenses: bool = False,
     device: str = "cpu",
     progress: Progress | None = None,
+    judged: Unseen | None = None,
 ) -> Solution:
     """Solve a rig from matches.
 
@@ -83,12 +86,14 @@ def solve_matches(
     by where near points lie. prior: of the true left and right eye; with "auto", as if the matches'
     eye 0 were the left one.
     hold_lenses: only rotation and baseline direction move.
+    judged: is told of a moving rig, before it settles, what the solution will have as `unseen`, `unseen_rig`
+    and `swapped`.
 
     Raises SolveError where the matches do not determine a relative rotation.
     """
     tell = progress or (lambda stage, done, total: None)
     with _one_thread():
-        return _solve(matches, prior, rng, eyes, hold_lenses, device, tell)
+        return _solve(matches, prior, rng, eyes, hold_lenses, device, tell, judged)
 
 
 @contextmanager
@@ -111,6 +116,7 @@ def _solve(
     hold_lenses: bool,
     device: str,
     tell: Progress,
+    judged_by: Unseen | None,
 ) -> Solution:
     tell("start", 0, 1)
     everything = np.ones(len(matches), dtype=bool)
@@ -128,6 +134,8 @@ def _solve(
         released = release(problem, state, always, stages, holdout, prior, rng, generator, tell)
         free, judged, unseen, state = released.free, released.judged, holdout.pairs, released.state
         unseen_vector = state.vector.cpu().numpy()
+        if judged_by is not None:
+            judged_by(unseen, rig_from_vector(unseen_vector, prior.rig), swapped)
     else:
         fit = release_still(matches, vector_from_rig(begun.rig), always, stages, prior, tell)
         free, judged, unseen, unseen_vector = (
