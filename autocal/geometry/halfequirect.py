@@ -24,8 +24,9 @@ def view_angles(width: int, height: int) -> tuple[Array, Array]:
 
 def direction_of_longitude_latitude(longitude: ArrayLike, latitude: ArrayLike) -> Array:
     """Unit directions (..., 3) in the rig frame; both angles in rad, broadcast together."""
-    lon, lat = np.broadcast_arrays(np.asarray(longitude, np.float64), np.asarray(latitude, np.float64))
-    return np.stack([np.cos(lat) * np.sin(lon), -np.sin(lat), np.cos(lat) * np.cos(lon)], axis=-1)
+    lon, lat = np.asarray(longitude, np.float64), np.asarray(latitude, np.float64)
+    across = np.cos(lat)  # of as many as there are, not of all that they are broadcast to
+    return np.stack(np.broadcast_arrays(across * np.sin(lon), -np.sin(lat), across * np.cos(lon)), axis=-1)
 
 
 def longitude_latitude_of_direction(directions: ArrayLike) -> tuple[Array, Array]:

@@ -133,37 +133,46 @@ def st_map(
         columns = slice(place * view[0], (place + 1) * view[0])
         in_right_half = source == "frame" and (each == RIGHT) != calibration.swapped
         shift = half_width if in_right_half else 0
-        write = _normalised(u[:, columns], v[:, columns], valid[:, columns], source_size, shift, v_origin)
-        _for_each_band(rig, each, view, write)
+        write = _writing(u[:, columns], v[:, columns], valid[:, columns])
+        _for_each_band(rig, each, view, write, _normalising(source_size, shift, v_origin))
     return StMap(u, v, valid, source_size, eye, source, v_origin)
 
 
-#: Takes rows, x and y (rows, width) in px of the eye's half, and which of them are in the picture.
-#: The positions are finite also where they are not valid, and may be overwritten.
+#: Takes rows, x and y (rows, width) where the eye's half has them, in the units asked for, and which of them
+#: are in the picture. The positions are finite also where they are not valid, and may be overwritten.
 _BandUser = Callable[[slice, Array, Array, Mask], None]
+#: For x and for y: the factor, and what is added then, that make the units asked for of px of the eye's half.
+_Units = tuple[tuple[float, float], tuple[float, float]]
+_PX: _Units = ((1.0, 0.0), (1.0, 0.0))
 
 
-def _normalised(u: Float32, v: Float32, valid: Mask, size: Size, shift: int, v_origin: VOrigin) -> _BandUser:
-    """What writes a band of half pixels as u, v of the whole source picture."""
+def _normalising(size: Size, shift: int, v_origin: VOrigin) -> _Units:
+    """u and v of the whole source picture of that size, of which the half begins at column `shift`."""
     width, height = size
+    across, down = (1 / width, (shift + 0.5) / width), (1 / height, 0.5 / height)
+    return across, down if v_origin == "top" else (-down[0], 1.0 - down[1])
 
-    def write(rows: slice, x_px: Array, y_px: Array, seen: Mask) -> None:
+
+def _writing(u: Float32, v: Float32, valid: Mask) -> _BandUser:
+    """What writes a band."""
+
+    def write(rows: slice, x: Array, y: Array, seen: Mask) -> None:
         valid[rows] = seen
-        for position, offset, scale, result in ((x_px, shift + 0.5, width, u), (y_px, 0.5, height, v)):
-            position += offset  # in place: fresh memory for every band costs more than the arithmetic
-            position /= scale
-            if result is v and v_origin == "bottom":
-                np.subtract(1.0, position, out=position)
-            np.multiply(position, seen, out=result[rows], casting="same_kind")
+        np.multiply(x, seen, out=u[rows], casting="same_kind")
+        np.multiply(y, seen, out=v[rows], casting="same_kind")
 
     return write
 
 
-def _for_each_band(rig: Rig, eye: int, size: Size, use: _BandUser) -> None:
+def _for_each_band(rig: Rig, eye: int, size: Size, use: _BandUser, units: _Units = _PX) -> None:
     """Hand an eye's view to `use` in bands of rows, from several threads at a time."""
     lens, R = rig.lens(eye), rig.rotation(eye)
     width, height = size
-    right_edge, bottom_edge = lens.size[0] - 0.5, lens.size[1] - 0.5
+    factor, added = np.transpose(units)
+    (left, right), (top, bottom) = (
+        sorted((-0.5 * by + to, (length - 0.5) * by + to))
+        for (by, to), length in zip(units, lens.size, strict=True)
+    )
     cos_max_angle = np.cos(lens.max_angle)
 
     def smooth(column: Array, row: Array) -> Array:
@@ -172,11 +181,13 @@ def _for_each_band(rig: Rig, eye: int, size: Size, use: _BandUser) -> None:
         latitude = (0.5 - (row + 0.5) / height) * np.pi
         rays = direction_of_longitude_latitude(longitude[None, :], latitude[:, None]) @ R.T
         pixels = lens.project(rays, beyond_range=True)
-        return np.concatenate([pixels, _beyond_circle(lens, pixels)[..., None], rays[..., 2:]], axis=-1)
+        beyond = _beyond_circle(lens, pixels)[..., None]
+        # A spline of other units costs nothing, other units of every position do.
+        return np.concatenate([pixels * factor + added, beyond, rays[..., 2:]], axis=-1)
 
     def finish(rows: slice, values: Array) -> None:
         x, y, beyond_circle, cos_angle = values.swapaxes(0, 1)
-        seen = (x >= -0.5) & (x <= right_edge) & (y >= -0.5) & (y <= bottom_edge)
+        seen = (x >= left) & (x <= right) & (y >= top) & (y <= bottom)
         seen &= (beyond_circle <= 0.0) & (cos_angle >= cos_max_angle)
         use(rows, x, y, seen)
 
