@@ -21,8 +21,9 @@ _RAYS = 720
 _STEP_PX = 0.5
 _CANDIDATES_PER_RAY = 4
 _TRIALS = 3000
-#: So many that their distances stay in the cache.
-_TRIALS_AT_A_TIME = 64
+#: So many that their distances stay in the cache, and no fewer: between any two products another thread may
+#: take Python's lock, and keeps it for milliseconds.
+_TRIALS_AT_A_TIME = 256
 _SEED = 20240229
 # Sides of an edge are compared over this length, px of the small picture.
 _SIDE_PX = 3.0
