@@ -31,7 +31,7 @@ from autocal.version import program_version
 from autocal.whole_file import whole_file
 
 #: Rows of a tile. With more of them writing takes less time still, but reading more: they leave the cache.
-_TILE_ROWS = 128
+_TILE_ROWS = 64
 _U: Final = "(x + 0.5) / sourceWidth, x in px from the left, 0 at the centre of the first pixel"
 _V: Final = {
     "bottom": "1 - (y + 0.5) / sourceHeight, y in px from the top, 0 at the centre of the first row",
