@@ -35,7 +35,7 @@ from autocal.matches import EyePairs, Ints, Matches
 from autocal.solver.prior import Prior
 
 if TYPE_CHECKING:
-    from autocal.solver.staged import Solution
+    from autocal.solver.staged import Solution, Unseen
 
 Progress = Callable[[str, int, int], None]
 Showing = Callable[[tuple[Picture, Picture], Rig], None]
@@ -194,7 +194,7 @@ def _solved(
     rng: np.random.Generator,
     options: SolveOptions,
     tell: Progress,
-    judged: Callable[[EyePairs, Rig, bool], None] | None = None,
+    judged: Unseen | None = None,
 ) -> Solution:
     from autocal.solver.staged import solve_matches
 

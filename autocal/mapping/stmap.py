@@ -139,7 +139,7 @@ def st_map(
 
 
 #: Takes rows, x and y (rows, width) where the eye's half has them, in the units asked for, and which of them
-#: are in the picture. The positions are finite also where they are not valid, and may be overwritten.
+#: are in the picture. The positions are finite also where they are not valid.
 _BandUser = Callable[[slice, Array, Array, Mask], None]
 #: For x and for y: the factor, and what is added then, that make the units asked for of px of the eye's half.
 _Units = tuple[tuple[float, float], tuple[float, float]]

@@ -38,6 +38,7 @@ from autocal.solver.start import Start, eyes_swapped, relative_start, start
 from autocal.solver.still import release_still
 from autocal.solver.uncertainty import covariance, shared_cause_inflation, still_inflation
 
+#: Called with the eye pairs kept out, the rig found without them, and whether the eyes were exchanged.
 Unseen = Callable[[EyePairs, Rig, bool], None]
 
 _MOVING = np.deg2rad(2.0)  # how far tracks must travel across the field for the rig to count as moving
