@@ -109,18 +109,19 @@ def fit_epipolar(a: Array, b: Array, R: Array) -> EpipolarFit:
     """
     axis = np.array([1.0, 0.0, 0.0])
     scale = np.deg2rad(1.0)
+    a_rows, b_rows = np.ascontiguousarray(a.T), np.ascontiguousarray(b.T)
+    prior = 1e-4 * len(a) * np.eye(5)
     for _ in range(25):
-        c = a @ R.T
-        cross = np.cross(c, b)
+        c = R @ a_rows
+        # Component by component: np.cross takes several times as long.
+        cross = np.stack([c[i - 2] * b_rows[i - 1] - c[i - 1] * b_rows[i - 2] for i in range(3)])
+        value, along_b, along_c = axis @ cross, axis @ b_rows, axis @ c
         # d/dw of axis . ((w x c) x b) is -(b x axis) x c.
-        lean = np.sum(b * c, axis=1)[:, None] * axis - (c @ axis)[:, None] * b
-        design = np.column_stack([-lean, cross[:, 1], cross[:, 2]])
-        value = cross @ axis
-        size = _gradient_norm(c, b, axis, value)
-        design, value = design / size[:, None], value / size
+        lean = (b_rows * c).sum(axis=0) * axis[:, None] - along_c * b_rows
+        size = _gradient_norm(along_c, along_b, value)
+        design, value = np.concatenate([-lean, cross[1:]]) / size, value / size
         weight = 1.0 / (1.0 + (value / scale) ** 2) ** 2
-        prior = 1e-4 * len(a) * np.diag([1.0, 1.0, 1.0, 1.0, 1.0])
-        step = np.linalg.solve(design.T @ (design * weight[:, None]) + prior, -design.T @ (weight * value))
+        step = np.linalg.solve((design * weight) @ design.T + prior, -design @ (weight * value))
         R = matrix_from_rotation_vector(step[:3]) @ R
         axis = axis + np.array([0.0, step[3], step[4]])
         axis /= np.linalg.norm(axis)
@@ -179,16 +180,17 @@ def _triads(u: Array, v: Array) -> Array:
 
 def _miss(c: Array, b: Array, t: Array) -> Array:
     value = np.cross(c, b) @ t
-    return value / _gradient_norm(c, b, t, value)
+    return value / _gradient_norm(c @ t, b @ t, value)
 
 
-def _gradient_norm(c: Array, b: Array, t: Array, value: Array) -> Array:
+def _gradient_norm(along_c: Array, along_b: Array, value: Array) -> Array:
     """How fast t . (c x b), which is `value`, changes as c and b turn on the sphere; all of them unit.
+    along_c, along_b: c . t and b . t.
 
     The gradients are b x t and t x c, of squares 1 - (b . t)^2 and 1 - (c . t)^2; along c and along b, where
     these cannot go, both amount to the value.
     """
-    total = 2.0 - (c @ t) ** 2 - (b @ t) ** 2 - 2.0 * value**2
+    total = 2.0 - along_c**2 - along_b**2 - 2.0 * value**2
     return np.sqrt(np.maximum(total, 1e-4))
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from torch import Tensor
 
 from autocal.geometry.epipolar import sampson_miss
 from autocal.geometry.lens import Array
@@ -101,20 +102,25 @@ def predict_pairs(vector: Array, holdout: Holdout, rig: Rig) -> Prediction:
     return Prediction(np.nan_to_num(miss, nan=1e3) ** 2, holdout.tile[holdout.pairs.left])
 
 
-def predict(problem: Problem, state: State, holdout: Holdout, rig: Rig) -> Prediction:
-    """How well a state predicts what was kept out, pairs and tracks over time. problem: all observations."""
+def tracks_kept_out(problem: Problem, holdout: Holdout, points: int) -> tuple[Problem, Tensor]:
+    """The tracks kept out as a problem of their own, and which of all points these are, (m,)."""
+    rows = torch.as_tensor(holdout.track, device=problem.seen.sigma.device)
+    part = restrict(problem, rows, points)
+    numbers, own = torch.unique(part.seen.point, return_inverse=True)
+    return replace(part, seen=replace(part.seen, point=own)), numbers
+
+
+def predict(state: State, holdout: Holdout, tracks: tuple[Problem, Tensor], rig: Rig) -> Prediction:
+    """How well a state predicts what was kept out, pairs and tracks over time. tracks: `tracks_kept_out`."""
     prediction = predict_pairs(state.vector.cpu().numpy(), holdout, rig)
-    if holdout.track.any():
-        rows = torch.as_tensor(holdout.track, device=problem.seen.sigma.device)
-        part = restrict(problem, rows, len(state.point))
-        points, own = torch.unique(part.seen.point, return_inverse=True)  # few of all there are
-        part = replace(part, seen=replace(part.seen, point=own))
-        state = replace(state, point=state.point[points])
-        state = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE, torch.Generator())
-        state = placed(part, state, GemanMcClure(_SCALE), steps=4, tolerance=1e-4)
-        r2 = squared_misfit(residuals(state, part.seen), part.share).cpu().numpy()
-        prediction = prediction + Prediction(r2, holdout.tile[holdout.track])
-    return prediction
+    part, numbers = tracks
+    if not len(numbers):
+        return prediction
+    state = replace(state, point=state.point[numbers])
+    state = retriangulated(state, part.seen, part.share, rig, _PLACING_SCALE, torch.Generator())
+    state = placed(part, state, GemanMcClure(_SCALE), steps=4, tolerance=1e-4)
+    r2 = squared_misfit(residuals(state, part.seen), part.share).cpu().numpy()
+    return prediction + Prediction(r2, holdout.tile[holdout.track])
 
 
 def unseen_misses(vector: Array, pairs: EyePairs, rig: Rig) -> Array:

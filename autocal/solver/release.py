@@ -16,7 +16,7 @@ from autocal.geometry.lens import Array
 from autocal.geometry.parameters import vector_from_rig
 from autocal.solver.bundle import State
 from autocal.solver.freedom import Stage, mask_of
-from autocal.solver.holdout import Holdout, Prediction, predict
+from autocal.solver.holdout import Holdout, Prediction, predict, tracks_kept_out
 from autocal.solver.levenberg import NEAR, Problem, optimise
 from autocal.solver.loss import GemanMcClure
 from autocal.solver.prior import Prior
@@ -142,12 +142,12 @@ def _mask(stages: Sequence[Stage], device: torch.device) -> torch.Tensor:
 class _Judge:
     """Decides on a stage: solves what is not kept out with and without it, compares predictions.
 
-    part: the problem of what is used. problem: of everything.
+    part: the problem of what is used. tracks: of what is not (`tracks_kept_out`).
     """
 
-    problem: Problem
     part: Problem
     holdout: Holdout
+    tracks: tuple[Problem, torch.Tensor]
     prior: Prior
     judged: dict[int, tuple[State, Prediction]] = field(default_factory=dict)
     measured: dict[tuple[int, bytes], tuple[State, Array, int]] = field(default_factory=dict)
@@ -159,7 +159,8 @@ class _Judge:
         most = int(np.clip(_ROWS * (angle / _CLEAN) ** 2, _ROWS, _MOST_ROWS))
         rows = torch.as_tensor(thinned(track, holdout.train, most, rng), device=sigma.device)
         unseen = replace(holdout, track=thinned(track, holdout.track, most // 2, rng))
-        return _Judge(problem, restrict(problem, rows, points), unseen, prior)
+        tracks = tracks_kept_out(problem, unseen, points)
+        return _Judge(restrict(problem, rows, points), unseen, tracks, prior)
 
     def refined(self, state: State, free: torch.Tensor) -> State:
         """The part solved on from where it is."""
@@ -168,7 +169,7 @@ class _Judge:
     def refined_without(self, state: State, free: torch.Tensor, held: torch.Tensor) -> State:
         """The same with the marked parameters (25,) back at their prior and held there; no more than that
         where it is plain beforehand that it leaves far too much."""
-        returned = replace(state, vector=torch.where(held, self.problem.prior_mean, state.vector))
+        returned = replace(state, vector=torch.where(held, self.part.prior_mean, state.vector))
         found, rows = self.measure(state, free)
         own = np.ix_(*[held.cpu().numpy()] * 2)
         back = (returned.vector - state.vector)[held].cpu().numpy()
@@ -191,7 +192,7 @@ class _Judge:
     def prediction(self, state: State) -> Prediction:
         """How well a state predicts what was kept out; the same state is judged once."""
         if id(state) not in self.judged:
-            self.judged[id(state)] = (state, predict(self.problem, state, self.holdout, self.prior.rig))
+            self.judged[id(state)] = (state, predict(state, self.holdout, self.tracks, self.prior.rig))
         return self.judged[id(state)][1]
 
     def verdict(self, stage: Stage, with_it: State, free: torch.Tensor, without: State) -> Judged:

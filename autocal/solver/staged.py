@@ -36,7 +36,13 @@ from autocal.solver.release import Judged, Progress, release, thinned
 from autocal.solver.robust import observation_share, restrict, settle, taken_in
 from autocal.solver.start import Start, eyes_swapped, relative_start, start
 from autocal.solver.still import release_still
-from autocal.solver.uncertainty import covariance, shared_cause_inflation, still_inflation
+from autocal.solver.uncertainty import (
+    covariance_of,
+    inflated,
+    information,
+    shared_cause_inflation,
+    still_inflation,
+)
 
 #: Called with the eye pairs kept out, the rig found without them, and whether the eyes were exchanged.
 Unseen = Callable[[EyePairs, Rig, bool], None]
@@ -158,8 +164,9 @@ def _solve(
     # thinkable before; what could not be tried is.
     tried = [ROTATION.mask, *(j.stage.mask for j in judged if j.tried)]
     known = free | torch.as_tensor(np.any(tried, axis=0), device=free.device)
-    shared = (shared_cause_inflation if moving else still_inflation)(inner, final, free)
-    cov = covariance(inner, final, known, prior.covariance, inflation=shared)
+    alone = information(inner, final)
+    shared = (shared_cause_inflation if moving else still_inflation)(inner, final, free, alone)
+    cov = covariance_of(inflated(alone, inner, shared), known, prior.covariance)
     if not np.all(np.isfinite(cov)):
         raise SolveError("the matches do not determine the rig: film a scene with texture all around")
     tell("settle", 1, 1)

@@ -27,7 +27,7 @@ _HYPOTHESES = 600
 #: Of the motion between two frames: one in a million goes wrong where three matches in five are.
 _MOTIONS = 200
 _FEWEST_PAIRS = 30
-_ENOUGH_PAIRS = 2000  # to compare hypotheses by
+_ENOUGH_PAIRS, _ENOUGH_POINTS = 2000, 500  # to start from: between the eyes, and between two frames
 _FEWEST_LINKS = 20  # tracks that two frames must share before their poses are tied
 _ROUNDS = 12
 #: How well nominal lenses can describe real ones: any tighter, their misfit would pass for evidence and
@@ -71,7 +71,8 @@ def relative_start(pairs: EyePairs, rig: Rig, rng: np.random.Generator) -> Rig:
     turns = turns[(np.linalg.norm(turns, axis=1) < 4 * ROTATION_SIGMA)]
     turns = np.concatenate([np.zeros((1, 3)), turns])
     few = slice(None, None, -(-len(a) // _ENOUGH_PAIRS))
-    misses = np.abs(value[few] + turns @ rows[few, :3].T) / np.linalg.norm(rows[few, :3], axis=1)
+    a, b, rows, value = a[few], b[few], rows[few], value[few]
+    misses = np.abs(value + turns @ rows[:, :3].T) / np.linalg.norm(rows[:, :3], axis=1)
     best = np.argmin(np.minimum(misses, np.deg2rad(0.5)).sum(axis=1))
     vector[:3] += _into_camera(rig, turns[best])
 
@@ -228,17 +229,17 @@ def _motion_between(
     u, v = direction[rows_a], direction[rows_b]
     pick = rng.integers(0, len(u), (_MOTIONS, 2))
     R = _align_pairs(u[pick[:, 0]], u[pick[:, 1]], v[pick[:, 0]], v[pick[:, 1]])
-    few = rng.permutation(len(u))[:500]
+    few = rng.permutation(len(u))[:_ENOUGH_POINTS]
     cosine = R.reshape(-1, 9) @ (v[few, :, None] * u[few, None, :]).reshape(-1, 9).T
     miss = np.sqrt(np.maximum(2 - 2 * cosine, 0.0))
     best = R[np.argmin(np.minimum(miss, np.deg2rad(3.0)).sum(axis=1))]
 
-    depth = rho[rows_a]
-    known = np.isfinite(depth)
-    if known.sum() < _FEWEST_LINKS:
+    known = np.flatnonzero(np.isfinite(rho[rows_a]))
+    if len(known) < _FEWEST_LINKS:
         return best, np.zeros(3)
-    u, v, depth = u[known], v[known], depth[known]
-    centre = np.where(matches.eye[rows_a][known] == 0, -0.5, 0.5)[:, None] * np.eye(3)[0]
+    known = rng.permutation(known)[:_ENOUGH_POINTS]
+    u, v, depth = u[known], v[known], rho[rows_a[known]]
+    centre = np.where(matches.eye[rows_a[known]] == 0, -0.5, 0.5)[:, None] * np.eye(3)[0]
     # From the eye's ray at a to the rig's: d = u + rho c, to first order in the baseline.
     d = u + depth[:, None] * centre
     shift = np.zeros(3)
@@ -246,11 +247,10 @@ def _motion_between(
     triples = rng.integers(0, len(u), (_MOTIONS, 3))
     steps = _small_steps(A[triples], y[triples])
     steps = np.concatenate([np.zeros((1, 6)), steps])
-    few = rng.permutation(len(u))[:500]
-    misses = np.sqrt(sum((y[few, row] - steps @ A[few, row].T) ** 2 for row in range(3)))
+    misses = np.sqrt(sum((y[:, row] - steps @ A[:, row].T) ** 2 for row in range(3)))
     step = steps[np.argmin(np.minimum(misses, np.deg2rad(2.0)).sum(axis=1))]
     scale = np.deg2rad(2.0)
-    for _ in range(10):
+    for _ in range(8):
         best, shift = matrix_from_rotation_vector(step[:3]) @ best, shift + step[3:]
         A, y = _motion_rows(best, shift, d, depth, centre, v)
         weight = 1 / (1 + np.sum(y * y, axis=1) / scale**2) ** 2

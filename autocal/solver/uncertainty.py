@@ -25,19 +25,36 @@ _TILES_ACROSS = 8
 _CLEAR_INFLATION = 1.3
 
 
-def covariance(
-    problem: Problem, state: State, solved: torch.Tensor, held_covariance: Array, *, inflation: float = 1.0
-) -> Array:
+def covariance(problem: Problem, state: State, solved: torch.Tensor, held_covariance: Array) -> Array:
     """Covariance (25, 25) of the global parameters.
 
     problem: inliers only, with sigmas already scaled by the real residuals. solved: (25,) bool.
     held_covariance: (25, 25), prior covariance, of which the part not solved is used.
-    inflation: factor on the variance of the observations (`shared_cause_inflation`).
     """
-    M, solved_rows, moving = _system(problem, state, solved, inflation)
-    inverse = np.linalg.inv(M[np.ix_(moving, moving)])
-    s, h = np.flatnonzero(solved_rows), np.flatnonzero(~solved_rows)
-    towards_held = -(inverse @ M[np.ix_(moving, ~moving)])[: len(s)]
+    return covariance_of(information(problem, state), solved, held_covariance)
+
+
+def information(problem: Problem, state: State) -> Array:
+    """What inliers and prior say of all global parameters, which come first, and of the free poses: (m, m),
+    points eliminated."""
+    everything = problem.free_index(torch.ones(GLOBAL_SIZE, dtype=torch.bool, device=state.vector.device))
+    return information_at(problem, state, everything).cpu().numpy()
+
+
+def inflated(known: Array, problem: Problem, factor: float) -> Array:
+    """`information` of observations whose variance is so many times as great; the prior stays."""
+    prior = np.zeros_like(known)
+    root = problem.prior_root.cpu().numpy()
+    prior[:GLOBAL_SIZE, :GLOBAL_SIZE] = root.T @ root
+    return (known - prior) / factor + prior
+
+
+def covariance_of(known: Array, solved: torch.Tensor, held_covariance: Array) -> Array:
+    """`covariance` by what is known already: `information`."""
+    moving = _moving(known, solved)
+    inverse = np.linalg.inv(known[np.ix_(moving, moving)])
+    s, h = np.flatnonzero(moving[:GLOBAL_SIZE]), np.flatnonzero(~moving)
+    towards_held = -(inverse @ known[np.ix_(moving, ~moving)])[: len(s)]
     of_held = held_covariance[np.ix_(h, h)]
     full = np.zeros((GLOBAL_SIZE, GLOBAL_SIZE))
     full[np.ix_(s, s)] = inverse[: len(s), : len(s)] + towards_held @ of_held @ towards_held.T
@@ -47,22 +64,16 @@ def covariance(
     return 0.5 * (full + full.T)
 
 
-def _system(
-    problem: Problem, state: State, solved: torch.Tensor, inflation: float
-) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
-    """The reduced matrix over all globals and free poses; the solved (25,) and the moving rows of it."""
-    everything = problem.free_index(torch.ones_like(solved))
-    matrix = information_at(problem.with_noise(float(np.sqrt(inflation))), state, everything)
-    solved_rows = solved.cpu().numpy()
-    moving = np.r_[solved_rows, np.ones(len(everything) - GLOBAL_SIZE, dtype=bool)]
-    return matrix.cpu().numpy(), solved_rows, moving
+def _moving(known: Array, solved: torch.Tensor) -> NDArray[np.bool_]:
+    """Which rows of `information` move: what is solved, and the poses."""
+    return np.r_[solved.cpu().numpy(), np.ones(len(known) - GLOBAL_SIZE, dtype=bool)]
 
 
-def shared_cause_inflation(problem: Problem, state: State, solved: torch.Tensor) -> float:
+def shared_cause_inflation(problem: Problem, state: State, solved: torch.Tensor, known: Array) -> float:
     """By how much the variance that neighbours share exceeds independent errors', over the solved parameters.
 
     At the optimum a point's own gradient vanishes, so the score of a tile of the picture is the plain
-    sum of its rows' gradients by the cameras.
+    sum of its rows' gradients by the cameras. known: `information`.
     """
     seen = problem.seen
     tile = _tiles(problem)
@@ -70,8 +81,8 @@ def shared_cause_inflation(problem: Problem, state: State, solved: torch.Tensor)
     k = int(solved.sum())
     if tiles < 12 or k == 0:
         return 1.0
-    M, _, moving = _system(problem, state, solved, 1.0)
-    inverse = np.linalg.inv(M[np.ix_(moving, moving)])
+    moving = _moving(known, solved)
+    inverse = np.linalg.inv(known[np.ix_(moving, moving)])
     free = problem.free_index(solved)
     lin = linearise(state, seen)
     by_camera = (lin.by_camera * lin.residual).sum(dim=1).T
@@ -85,10 +96,10 @@ def shared_cause_inflation(problem: Problem, state: State, solved: torch.Tensor)
     return ratio if ratio > _CLEAR_INFLATION else 1.0
 
 
-def still_inflation(problem: Problem, state: State, solved: torch.Tensor) -> float:
+def still_inflation(problem: Problem, state: State, solved: torch.Tensor, known: Array) -> float:
     """`shared_cause_inflation` of a rig that stood still: every frame repeats the lens's misfit, so matches
     count at most as much as the places in which a lens can be wrong."""
-    return max(shared_cause_inflation(problem, state, solved), sights_a_cause(len(problem.seen)))
+    return max(shared_cause_inflation(problem, state, solved, known), sights_a_cause(len(problem.seen)))
 
 
 def _tiles(problem: Problem) -> torch.Tensor:
