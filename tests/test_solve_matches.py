@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +13,9 @@ from autocal.errors import SolveError
 from autocal.geometry import Rig
 from autocal.geometry.parameters import COMMON, vector_from_rig
 from autocal.matches import EyePairs, Matches
+from autocal.solver import release, staged
+from autocal.solver.bundle import State
+from autocal.solver.freedom import BASELINE, ROTATION, STAGES
 from autocal.solver.prior import Prior, unit_covariance
 from autocal.solver.staged import Solution, solve_matches
 from tests.simulation import Simulated, random_points, random_rig, simulate, walk
@@ -86,6 +90,31 @@ def test_what_a_solve_is_judged_by_is_told_before_it_settles(walked: Simulated, 
     assert not swapped
     np.testing.assert_array_equal(unseen.pixel_left, solution.unseen.pixel_left)
     np.testing.assert_array_equal(vector_from_rig(rig), vector_from_rig(solution.unseen_rig))
+
+
+def test_a_wrong_place_is_left_where_less_freedom_fits_better(
+    walked: Simulated, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half of the frames hang on by so little that they were lost; with a parameter held they are found."""
+    anneal, without = release.anneal, release._Judge.refined_without
+    found: list[State] = []
+
+    def losing_frames(*of: Any) -> State:
+        found.append(anneal(*of))
+        position = found[0].position.clone()
+        position[4:] += 20.0
+        return replace(found[0], position=position)
+
+    def finding_them(judge: release._Judge, state: State, free: torch.Tensor, held: torch.Tensor) -> State:
+        return without(judge, found.pop() if found else state, free, held)
+
+    opening = [stage for stage in STAGES if stage.opens]
+    monkeypatch.setattr(staged, "_what_moves", lambda *of: ([ROTATION], opening))
+    monkeypatch.setattr(release, "anneal", losing_frames)
+    monkeypatch.setattr(release._Judge, "refined_without", finding_them)
+    first, *_ = solve(walked).judged
+    assert first.stage is BASELINE
+    assert first.kept
 
 
 def test_swapped_eyes_are_found_and_put_right(walked: Simulated, solution: Solution) -> None:

@@ -14,10 +14,10 @@ from scipy.linalg import eigh
 
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import vector_from_rig
-from autocal.solver.bundle import State
+from autocal.solver.bundle import State, residuals
 from autocal.solver.freedom import Stage, mask_of
 from autocal.solver.holdout import Holdout, Prediction, predict, tracks_kept_out
-from autocal.solver.levenberg import NEAR, Problem, optimise
+from autocal.solver.levenberg import NEAR, Problem, cost_of, optimise
 from autocal.solver.loss import GemanMcClure
 from autocal.solver.prior import Prior
 from autocal.solver.robust import anneal, inliers, noise_of, restrict
@@ -98,7 +98,11 @@ def release(
         tell("stages", number, len(stages))
         released = _mask([stage], device)
         if stage in first:
-            with_it, without = state, judge.refined_without(state, free, released)
+            without = judge.refined_without(state, free, released)
+            if judge.fits_better(without, state):
+                # What may move more fits no worse, unless it was found from a wrong place.
+                state = judge.refined(without, free)
+            with_it = state
         else:
             with_it, without = judge.refined(state, free | released), state
         verdict = judged[stage.title] = judge.verdict(stage, with_it, free | released, without)
@@ -177,6 +181,12 @@ class _Judge:
             return returned
         worst = _HOPELESS * noise_of(self.part, state)
         return _refined(self.part, returned, free & ~held, first=_STEPS_BACK, worst=worst)
+
+    def fits_better(self, one: State, other: State) -> bool:
+        """Whether a state fits the part better than another does, by a loss as wide as the other asks for."""
+        loss = GemanMcClure(_SCALE * noise_of(self.part, other))
+        costs = [cost_of(self.part, s, residuals(s, self.part.seen), loss) for s in (one, other)]
+        return costs[0] < costs[1]
 
     def measure(self, state: State, free: torch.Tensor) -> tuple[Array, int]:
         """Covariance (25, 25) of a state by the footage alone, and by how many inliers; worked out once."""
