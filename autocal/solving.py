@@ -27,21 +27,23 @@ from autocal.converge import far_edge, far_plane
 from autocal.errors import FootageError, MatchError, SolveError
 from autocal.footage import Picture, StereoFrame, find_image_circles, open_footage
 from autocal.footage.source import Footage as OpenFootage
-from autocal.geometry import Rig, horizontal_disparity, vertical_disparity
+from autocal.geometry import Rig, vertical_disparity
 from autocal.geometry.epipolar import robust_spread
 from autocal.geometry.lens import Array
-from autocal.geometry.parameters import LENS_NAMES, NAMES, rig_from_vector, vector_from_rig
+from autocal.geometry.parameters import LENS_NAMES, NAMES, vector_from_rig
 from autocal.matches import EyePairs, Ints, Matches
 from autocal.solver.prior import Prior
 
 if TYPE_CHECKING:
     from autocal.solver.staged import Solution, Unseen
+    from autocal.solver.uncertainty import FieldUncertainty
 
 Progress = Callable[[str, int, int], None]
 Showing = Callable[[tuple[Picture, Picture], Rig], None]
 Judging = Callable[[Rig, "PairsSeen", Rig], None]
 
 _RIM_DEG, _LITTLE_RIM = 60.0, 0.05
+_RINGS_DEG, _AROUND, _MIDDLE_DEG = (15, 30, 45, 60, 75, 85), 12, 60.5
 _CHECK_LENS = (
     "check --fov (or --focal-mm and --pixel-um) and --projection; a calibration given with --start must be "
     "of these very lenses"
@@ -239,7 +241,8 @@ def _assembled(
     focal = 0.5 * (rig.left.focal_px + rig.right.focal_px)
     sigma = np.sqrt(2.0) * solution.noise * pairs.sigma_px[used] / focal
     edge = far_edge(*directions, sigma, pairs.frame[used])
-    far, far_warnings = far_plane(edge, _infinity_sigma(solution), options.far)
+    known = _field_uncertainty(solution)
+    far, far_warnings = far_plane(edge, known.infinity_sigma(np.deg2rad(_MIDDLE_DEG)), options.far)
     calibration = Calibration(
         rig=rig,
         covariance=solution.covariance,
@@ -249,7 +252,7 @@ def _assembled(
         warnings=(*log.warnings, *_warnings(solution, directions[0], options.eyes), *far_warnings),
         far=far,
         swapped=solution.swapped,
-        quality=_quality(solution, nominal),
+        quality=_quality(solution, nominal, known),
         footage=facts,
         unit=options.unit,
         made=options.made,
@@ -289,10 +292,9 @@ def _held(solution: Solution, options: SolveOptions) -> tuple[Held, ...]:
     return tuple(held)
 
 
-def _quality(solution: Solution, nominal: Rig) -> Quality:
+def _quality(solution: Solution, nominal: Rig, known: FieldUncertainty) -> Quality:
     """Measured on matches kept out, with the rig that was solved without them."""
     from autocal.solver.staged import unseen_misses
-    from autocal.solver.uncertainty import field_sigmas
 
     unseen, rig = solution.unseen, solution.unseen_rig
     if not len(unseen):
@@ -304,39 +306,24 @@ def _quality(solution: Solution, nominal: Rig) -> Quality:
 
     after = vertical(rig)
     after = after[np.isfinite(after)]
-    map_sigma, _ = field_sigmas(solution.rig, vector_from_rig(solution.rig), solution.covariance, _field())
     return Quality(
         unseen_matches=len(unseen),
         vertical_before_arcmin=robust_spread(vertical(nominal)),
         vertical_after_arcmin=robust_spread(after),
         vertical_p95_arcmin=float(np.percentile(np.abs(after), 95)),
         miss_px=robust_spread(unseen_misses(vector_from_rig(rig), unseen, rig)),
-        map_sigma_deg=float(np.rad2deg(np.sqrt(np.mean(map_sigma**2)))),
+        map_sigma_deg=float(np.rad2deg(np.sqrt(np.mean(known.map_sigma() ** 2)))),
     )
 
 
-def _infinity_sigma(solution: Solution) -> float:
-    """Sigma, rad, of the mean horizontal disparity of distant points over the middle of the field."""
-    rig, vector = solution.rig, vector_from_rig(solution.rig)
-    pixels = [rig.pixels(eye, _field((15, 30, 45, 60))) for eye in (0, 1)]
+def _field_uncertainty(solution: Solution) -> FieldUncertainty:
+    """Of the solution, over directions all over the field: more where there is more of it."""
+    from autocal.solver.uncertainty import FieldUncertainty
 
-    def mean_disparity(of: Array) -> float:
-        moved = rig_from_vector(of, rig)
-        return float(np.nanmean(horizontal_disparity(*(moved.directions(e, pixels[e]) for e in (0, 1)))))
-
-    steps = 1e-3 * np.sqrt(np.diag(solution.covariance))
-    slope = np.zeros(len(NAMES))
-    for i in np.flatnonzero(steps):
-        change = steps[i] * np.eye(len(NAMES))[i]
-        slope[i] = (mean_disparity(vector + change) - mean_disparity(vector - change)) / (2 * steps[i])
-    return float(np.sqrt(slope @ solution.covariance @ slope))
-
-
-def _field(rings_deg: Sequence[float] = (15, 30, 45, 60, 75, 85), around: int = 12) -> Array:
-    """Directions (n, 3) over the field, more where there is more of it."""
-    angle = np.repeat(np.deg2rad(rings_deg), around)
-    turn = np.tile(np.linspace(0, 2 * np.pi, around, endpoint=False), len(rings_deg))
-    return np.stack([np.sin(angle) * np.cos(turn), np.sin(angle) * np.sin(turn), np.cos(angle)], axis=1)
+    angle = np.repeat(np.deg2rad(_RINGS_DEG), _AROUND)
+    turn = np.tile(np.linspace(0, 2 * np.pi, _AROUND, endpoint=False), len(_RINGS_DEG))
+    field = np.stack([np.sin(angle) * np.cos(turn), np.sin(angle) * np.sin(turn), np.cos(angle)], axis=1)
+    return FieldUncertainty.of(solution.rig, vector_from_rig(solution.rig), solution.covariance, field)
 
 
 def _warnings(solution: Solution, left: Array, eyes: str) -> list[str]:

@@ -44,8 +44,21 @@ class _Commands(click.Group):
             formatter.write_dl(list(_COMMANDS.items()))
 
 
+def _say_version(context: click.Context, _: click.Parameter, asked: bool) -> None:
+    if asked:
+        click.echo(f"autocal, version {program_version()}")
+        context.exit()
+
+
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(program_version(), prog_name="autocal")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_say_version,
+    help="Show the version and exit.",
+)
 def commands() -> None:
     """Calibrates stereo 180-degree fisheye rigs from ordinary footage, and says how sure it is.
 

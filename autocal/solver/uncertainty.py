@@ -9,6 +9,8 @@ share a cause, being near each other in the picture, do not average out (White, 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import torch
 from numpy.typing import NDArray
@@ -113,32 +115,55 @@ def _tiles(problem: Problem) -> torch.Tensor:
     return torch.unique(label, return_inverse=True)[1]
 
 
-def field_sigmas(rig: Rig, vector: Array, cov: Array, directions: Array) -> tuple[Array, Array]:
-    """What the covariance means out in the field.
+@dataclass(frozen=True, eq=False)
+class FieldUncertainty:
+    """What a covariance means out in the field.
 
-    directions: (n, 3), rig frame. Returns the sigma of the map, rad (both eyes, after the one common
-    rotation that aligns them best, per direction: root of the summed variances over two, of the worse
-    eye), and of the vertical disparity of distant points, rad; each (n,).
+    directions: (n, 3), rig frame. slopes: (m, 2, n, 3), how what the eyes see there changes with each
+    parameter that is uncertain. covariance: (m, m), of these.
     """
-    steps = np.sqrt(np.maximum(np.diag(cov), 0.0))
-    moving = np.flatnonzero(steps > 0)
-    pixels = [rig.pixels(eye, directions) for eye in (0, 1)]
-    columns = []
-    for i in moving:
-        change = np.zeros(len(vector))
-        change[i] = 1e-3 * steps[i]
-        ahead, behind = (rig_from_vector(vector + sign * change, rig) for sign in (1, -1))
-        columns.append(
-            [(ahead.directions(eye, pixels[eye]) - behind.directions(eye, pixels[eye])) / (2e-3 * steps[i])
-             for eye in (0, 1)]
-        )  # fmt: skip
-    J = np.array(columns)  # (m, 2, n, 3)
-    J = np.nan_to_num(J)
-    J -= _common_rotation(J, directions)
-    C = cov[np.ix_(moving, moving)]
-    variance = np.einsum("aenk,ab,benk->en", J, C, J)
-    vertical = _vertical_slope(J, directions)
-    return np.sqrt(variance.max(axis=0)), np.sqrt(np.einsum("an,ab,bn->n", vertical, C, vertical))
+
+    directions: Array
+    slopes: Array
+    covariance: Array
+
+    @staticmethod
+    def of(rig: Rig, vector: Array, cov: Array, directions: Array) -> FieldUncertainty:
+        """rig: whose parameters are vector (25,), with covariance cov (25, 25)."""
+        steps = np.sqrt(np.maximum(np.diag(cov), 0.0))
+        uncertain = np.flatnonzero(steps > 0)
+        pixels = [rig.pixels(eye, directions) for eye in (0, 1)]
+        columns = []
+        for i in uncertain:
+            step = 1e-3 * steps[i]
+            change = np.zeros(len(vector))
+            change[i] = step
+            ahead, behind = (rig_from_vector(vector + sign * change, rig) for sign in (1, -1))
+            moved = [
+                ahead.directions(eye, pixels[eye]) - behind.directions(eye, pixels[eye]) for eye in (0, 1)
+            ]
+            columns.append(np.array(moved) / (2 * step))
+        slopes = np.nan_to_num(np.array(columns).reshape(len(uncertain), 2, len(directions), 3))
+        return FieldUncertainty(directions, slopes, cov[np.ix_(uncertain, uncertain)])
+
+    def map_sigma(self) -> Array:
+        """Of the map, (n,) rad, of the worse eye, after the one common rotation that aligns both best."""
+        J = self.slopes - _common_rotation(self.slopes, self.directions)
+        return np.asarray(np.sqrt(np.einsum("aenk,ab,benk->en", J, self.covariance, J).max(axis=0)))
+
+    def vertical_sigma(self) -> Array:
+        """Of the vertical disparity of distant points, (n,) rad."""
+        J = self.slopes - _common_rotation(self.slopes, self.directions)
+        vertical = _vertical_slope(J, self.directions)
+        return np.asarray(np.sqrt(np.einsum("an,ab,bn->n", vertical, self.covariance, vertical)))
+
+    def infinity_sigma(self, within: float) -> float:
+        """Of the mean horizontal disparity, rad, of distant points up to so far off axis, rad."""
+        inner = self.directions[:, 2] > np.cos(within)
+        x = self.directions[inner, 0]
+        across = (self.slopes[:, 0, inner, 0] - self.slopes[:, 1, inner, 0]) / np.sqrt(1 - x * x)
+        mean = across.mean(axis=1)
+        return float(np.sqrt(mean @ self.covariance @ mean))
 
 
 def _common_rotation(J: Array, d: Array) -> Array:
