@@ -25,10 +25,10 @@ def skew_matrix(v: ArrayLike) -> Array:
 def matrix_from_rotation_vector(vector: ArrayLike) -> Array:
     """Rotation matrices (..., 3, 3) of rotation vectors (..., 3), rad (Rodrigues' formula)."""
     v = np.asarray(vector, dtype=np.float64)
-    angle = np.linalg.norm(v, axis=-1)[..., None, None]
-    # np.sinc(x) is sin(pi x) / (pi x): smooth through zero.
-    first = np.sinc(angle / np.pi)
-    second = 0.5 * np.sinc(angle / (2 * np.pi)) ** 2
+    # So small an angle is its own sine: both ratios are smooth through zero.
+    half = np.maximum(0.5 * np.sqrt((v * v).sum(axis=-1)), 1e-100)[..., None, None]
+    first = np.sin(2 * half) / (2 * half)
+    second = 0.5 * (np.sin(half) / half) ** 2
     cross = skew_matrix(v)
     return np.eye(3) + first * cross + second * (cross @ cross)
 

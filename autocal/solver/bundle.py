@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -261,7 +261,7 @@ def _along_sphere(by_point: Tensor, point: Tensor) -> Tensor:
 
 def _turned(vector: Tensor, seen: Observations, h: Tensor) -> Tensor:
     """(5, 3, n): how camera rays of h (3, n) turn with the rig's five parameters."""
-    slopes = vector.new_tensor(eye_derivatives(vector[:RIG_SIZE].cpu().numpy()))
+    slopes = vector.new_tensor(_known_eyes(*vector[:RIG_SIZE].tolist())[1])
     left, right = (slope.reshape(-1, 3) @ h for slope in slopes)
     return torch.where(seen._by_eye[0], right, left).view(RIG_SIZE, 3, -1)
 
@@ -274,7 +274,14 @@ def _lenses(vector: Tensor, seen: Observations) -> Tensor:
 
 def _eye_matrices(vector: Tensor) -> Tensor:
     """R_eye (2, 3, 3)."""
-    return vector.new_tensor(np.stack(eye_rotations(vector[:RIG_SIZE].cpu().numpy())))
+    return vector.new_tensor(_known_eyes(*vector[:RIG_SIZE].tolist())[0])
+
+
+@lru_cache(maxsize=4)  # points are moved many times while the rig stays
+def _known_eyes(*rig_part: float) -> tuple[Array, Array]:
+    """R_eye (2, 3, 3) and `eye_derivatives`; to be read only."""
+    known = np.array(rig_part)
+    return np.stack(eye_rotations(known)), eye_derivatives(known)
 
 
 def eye_derivatives(rig_part: Array) -> Array:
