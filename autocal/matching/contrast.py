@@ -124,10 +124,10 @@ def noise_level(picture: Floats, weight: Floats) -> float:
     import cv2
 
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
-    response = np.abs(cv2.filter2D(picture, cv2.CV_32F, kernel))[weight > 0]
+    response = cv2.filter2D(picture, cv2.CV_32F, kernel)[weight > 0]
     if response.size == 0:
         return 0.0
-    return float(np.median(response[:: max(1, response.size // 100_000)])) * 1.4826 / 6.0
+    return float(np.median(np.abs(response[:: max(1, response.size // 100_000)]))) * 1.4826 / 6.0
 
 
 def clipped_level(values: Floats) -> float | None:
