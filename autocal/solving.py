@@ -323,7 +323,7 @@ def _field_uncertainty(solution: Solution) -> FieldUncertainty:
     angle = np.repeat(np.deg2rad(_RINGS_DEG), _AROUND)
     turn = np.tile(np.linspace(0, 2 * np.pi, _AROUND, endpoint=False), len(_RINGS_DEG))
     field = np.stack([np.sin(angle) * np.cos(turn), np.sin(angle) * np.sin(turn), np.cos(angle)], axis=1)
-    return FieldUncertainty.of(solution.rig, vector_from_rig(solution.rig), solution.covariance, field)
+    return FieldUncertainty.of(solution.rig, solution.covariance, field)
 
 
 def _warnings(solution: Solution, left: Array, eyes: str) -> list[str]:

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from autocal.geometry import horizontal_disparity, vertical_disparity
+from autocal.geometry import Lens, horizontal_disparity, vertical_disparity
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import NAMES, rig_from_vector, vector_from_rig
 from autocal.solver.uncertainty import FieldUncertainty
 from tests.simulation import random_rig
 
 SIGMA = 1e-4  # rad
+
+
+def ending(lens: Lens, angle_deg: float) -> Lens:
+    """The lens with a range that ends so far off axis."""
+    return replace(lens, k=(-1 / (3 * np.deg2rad(angle_deg) ** 2), 0.0, 0.0, 0.0))
 
 
 def field() -> Array:
@@ -30,7 +37,7 @@ def test_sigmas_over_the_field_are_what_one_sigma_of_a_parameter_moves(name: str
     vector, directions, cov = vector_from_rig(rig), field(), np.zeros((len(NAMES), len(NAMES)))
     one = NAMES.index(name)
     cov[one, one] = SIGMA**2
-    known = FieldUncertainty.of(rig, vector, cov, directions)
+    known = FieldUncertainty.of(rig, cov, directions)
     moved = rig_from_vector(vector + SIGMA * np.eye(len(NAMES))[one], rig)
     left, right = (moved.directions(eye, rig.pixels(eye, directions)) for eye in (0, 1))
     mean = float(np.mean(horizontal_disparity(left, right)))
@@ -46,6 +53,21 @@ def test_a_turn_of_both_eyes_alike_is_no_error_of_the_map() -> None:
     cov = np.zeros((len(NAMES), len(NAMES)))
     yaw = NAMES.index("rotation_y")
     cov[yaw, yaw] = SIGMA**2
-    sigma = FieldUncertainty.of(rig, vector_from_rig(rig), cov, field()).map_sigma()
+    sigma = FieldUncertainty.of(rig, cov, field()).map_sigma()
     assert np.all(sigma < 0.51 * SIGMA)
     assert np.max(sigma) > 0.45 * SIGMA
+
+
+def test_directions_outside_a_narrow_lens_do_not_make_infinity_surer() -> None:
+    wide = random_rig(np.random.default_rng(3))
+    cov = np.zeros((len(NAMES), len(NAMES)))
+    yaw = NAMES.index("rotation_y")
+    cov[yaw, yaw] = SIGMA**2
+    narrow = replace(wide, left=ending(wide.left, 45.0), right=ending(wide.right, 45.0))
+    inside = field()[field()[:, 2] > np.cos(np.deg2rad(40.0))]
+    of_all, of_seen = (
+        FieldUncertainty.of(narrow, cov, directions).infinity_sigma(np.deg2rad(61.0))
+        for directions in (field(), inside)
+    )
+    assert of_all == pytest.approx(of_seen, rel=1e-9)
+    assert of_seen > 0.5 * SIGMA

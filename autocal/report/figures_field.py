@@ -52,7 +52,6 @@ def disparity_disc(field: FieldDisparity, name: str, heading: str, caption: str)
 
 def sigma_disc(calibration: Calibration, name: str) -> Panel | None:
     """One sigma of the vertical disparity that the calibration leaves far things with; None where unknown."""
-    from autocal.geometry.parameters import vector_from_rig
     from autocal.solver.uncertainty import FieldUncertainty
 
     if not np.any(calibration.covariance):
@@ -60,9 +59,7 @@ def sigma_disc(calibration: Calibration, name: str) -> Panel | None:
     field = field_grid(5.0)
     seen = field.solid_angle > 0
     rig = calibration.rig
-    vertical = FieldUncertainty.of(
-        rig, vector_from_rig(rig), calibration.covariance, field.directions[seen]
-    ).vertical_sigma()
+    vertical = FieldUncertainty.of(rig, calibration.covariance, field.directions[seen]).vertical_sigma()
     sigma = np.full(seen.shape, np.nan)
     sigma[seen] = np.rad2deg(vertical) * 60
     middle = float(np.median(sigma[seen]))

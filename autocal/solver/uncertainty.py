@@ -16,7 +16,7 @@ import torch
 from numpy.typing import NDArray
 
 from autocal.geometry.lens import Array
-from autocal.geometry.parameters import rig_from_vector
+from autocal.geometry.parameters import rig_from_vector, vector_from_rig
 from autocal.geometry.rig import Rig
 from autocal.solver.bundle import GLOBAL_SIZE, POSE_SIZE, State, linearise
 from autocal.solver.levenberg import Problem, information_at
@@ -120,7 +120,7 @@ class FieldUncertainty:
     """What a covariance means out in the field.
 
     directions: (n, 3), rig frame. slopes: (m, 2, n, 3), how what the eyes see there changes with each
-    parameter that is uncertain. covariance: (m, m), of these.
+    parameter that is uncertain, NaN where an eye sees nothing. covariance: (m, m), of these.
     """
 
     directions: Array
@@ -128,8 +128,9 @@ class FieldUncertainty:
     covariance: Array
 
     @staticmethod
-    def of(rig: Rig, vector: Array, cov: Array, directions: Array) -> FieldUncertainty:
-        """rig: whose parameters are vector (25,), with covariance cov (25, 25)."""
+    def of(rig: Rig, cov: Array, directions: Array) -> FieldUncertainty:
+        """cov: (25, 25), of the rig's parameters."""
+        vector = vector_from_rig(rig)
         steps = np.sqrt(np.maximum(np.diag(cov), 0.0))
         uncertain = np.flatnonzero(steps > 0)
         pixels = [rig.pixels(eye, directions) for eye in (0, 1)]
@@ -143,18 +144,17 @@ class FieldUncertainty:
                 ahead.directions(eye, pixels[eye]) - behind.directions(eye, pixels[eye]) for eye in (0, 1)
             ]
             columns.append(np.array(moved) / (2 * step))
-        slopes = np.nan_to_num(np.array(columns).reshape(len(uncertain), 2, len(directions), 3))
+        slopes = np.array(columns).reshape(len(uncertain), 2, len(directions), 3)
         return FieldUncertainty(directions, slopes, cov[np.ix_(uncertain, uncertain)])
 
     def map_sigma(self) -> Array:
         """Of the map, (n,) rad, of the worse eye, after the one common rotation that aligns both best."""
-        J = self.slopes - _common_rotation(self.slopes, self.directions)
+        J = self._aligned()
         return np.asarray(np.sqrt(np.einsum("aenk,ab,benk->en", J, self.covariance, J).max(axis=0)))
 
     def vertical_sigma(self) -> Array:
         """Of the vertical disparity of distant points, (n,) rad."""
-        J = self.slopes - _common_rotation(self.slopes, self.directions)
-        vertical = _vertical_slope(J, self.directions)
+        vertical = _vertical_slope(self._aligned(), self.directions)
         return np.asarray(np.sqrt(np.einsum("an,ab,bn->n", vertical, self.covariance, vertical)))
 
     def infinity_sigma(self, within: float) -> float:
@@ -162,8 +162,13 @@ class FieldUncertainty:
         inner = self.directions[:, 2] > np.cos(within)
         x = self.directions[inner, 0]
         across = (self.slopes[:, 0, inner, 0] - self.slopes[:, 1, inner, 0]) / np.sqrt(1 - x * x)
-        mean = across.mean(axis=1)
+        mean = np.nanmean(across, axis=1)
         return float(np.sqrt(mean @ self.covariance @ mean))
+
+    def _aligned(self) -> Array:
+        """The slopes less what one rotation common to both eyes makes."""
+        J = np.nan_to_num(self.slopes)
+        return J - _common_rotation(J, self.directions)
 
 
 def _common_rotation(J: Array, d: Array) -> Array:
