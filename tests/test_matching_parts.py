@@ -21,7 +21,13 @@ from autocal.matching.consistency import (
 )
 from autocal.matching.contrast import DETECTION_DIAMETER, clipped_level, detection_image
 from autocal.matching.features import find_features, spread_over_sphere
-from autocal.matching.pairs import Reach, guided_pairs, mutual_pairs
+from autocal.matching.pairs import (
+    Reach,
+    _clearly_nearest,
+    _clearly_nearest_on,
+    guided_pairs,
+    mutual_pairs,
+)
 from autocal.matching.patches import STORED
 from autocal.matching.tracks import Proposals, TrackTable, join
 from autocal.matching.views import predicted_warp
@@ -162,6 +168,18 @@ def test_pairs_equal_those_of_an_independent_search() -> None:
     assert len(ours) > 100
     assert set(zip(ours.a.tolist(), ours.b.tolist(), strict=True)) == theirs
     assert np.allclose(ours.similarity, (a[ours.a] * b[ours.b]).sum(axis=1), atol=1e-6)
+
+
+def test_a_card_is_asked_for_the_pairs_that_the_processor_finds() -> None:
+    """Reference: kornia's match_snn, which is what a card is asked; here on the processor."""
+    rng = np.random.default_rng(4)
+    a = rng.uniform(size=(700, 128)).astype(np.float32)
+    b = (a + 0.4 * rng.uniform(size=a.shape))[rng.permutation(700)[:500]].astype(np.float32)
+    a, b = (d / np.linalg.norm(d, axis=1, keepdims=True) for d in (a, b))
+    ours, theirs = _clearly_nearest(a, b), _clearly_nearest_on("cpu", a, b)
+    assert 200 < len(ours[0]) < 700
+    for mine, other in zip(ours, theirs, strict=True):
+        assert np.array_equal(mine, other)
 
 
 def _reach(target: Array, centre: Array, possible_deg: float, alike_deg: float) -> Reach:

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 _NEEDED_LATER = (
     "torch",
     "autocal.matching.ready",
-    "kornia.feature",
     "scipy.spatial",
     "autocal.solver.staged",
     "autocal.calibration_file",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,15 +11,12 @@ from numpy.typing import NDArray
 from autocal.geometry.lens import Array
 from autocal.matches import Ints
 
-if TYPE_CHECKING:
-    from torch import Tensor
-
 Floats = NDArray[np.float32]
 
 _RATIO = 0.82  # Lowe, IJCV 60(2), 2004, sec. 7.1: best over second best distance
 _GUIDED_RATIO = 0.85  # the rivals lie near, or on one curve: fewer chances to be like
 _LEAST_SIMILARITY = 0.72
-_BLOCK = 256  # rows at a time: stays in a processor's cache
+_BLOCK = 128  # rows at a time: stays in a processor's cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,29 +58,47 @@ def mutual_pairs(a: Floats, b: Floats, device: str = "cpu") -> Pairs:
 
     a: (n, 128), b: (m, 128), unit descriptors. Everything is possible, and a rival.
     """
-    import torch
-
-    one, other = torch.from_numpy(a).to(device), torch.from_numpy(b).to(device)
-    index = _clearly_nearest(one, other)
-    column, place = torch.unique(index[:, 1], return_inverse=True)
-    back = _clearly_nearest(other[column], one)
-    row_of = torch.full_like(column, -1)
-    row_of[back[:, 0]] = back[:, 1]
-    rows, columns = index[row_of[place] == index[:, 0]].cpu().numpy().T
+    nearest = _clearly_nearest if device == "cpu" else partial(_clearly_nearest_on, device)
+    rows, columns = nearest(a, b)
+    column, place = np.unique(columns, return_inverse=True)
+    answering, answer = nearest(b[column], a)
+    row_of = np.full(len(column), -1)
+    row_of[answering] = answer
+    mutual = row_of[place] == rows
+    rows, columns = rows[mutual], columns[mutual]
     similarity = np.einsum("ij,ij->i", a[rows], b[columns]).astype(np.float64)
     return Pairs(rows, columns, similarity).where(similarity > _LEAST_SIMILARITY)
 
 
-def _clearly_nearest(rows: Tensor, others: Tensor) -> Tensor:
-    """(k, 2): rows (n, 128) that have a clearly nearest among others (m, 128), and which."""
+def _clearly_nearest(rows: Floats, others: Floats) -> tuple[Ints, Ints]:
+    """(k,) rows (n, 128) that have a clearly nearest among others (m, 128), and (k,) which.
+
+    On the processor, which need not load kornia and all its modules for it.
+    """
+    if len(others) < 2:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    nearest, clear = np.empty(len(rows), dtype=np.int64), np.empty(len(rows), dtype=bool)
+    for start in range(0, len(rows), _BLOCK):
+        block = slice(start, start + _BLOCK)
+        cosine = rows[block] @ others.T
+        each = np.arange(len(cosine))
+        nearest[block] = cosine.argmax(axis=1)
+        best = cosine[each, nearest[block]]
+        cosine[each, nearest[block]] = -1.0
+        # Squared distances of unit vectors: 2 - 2 cosine.
+        clear[block] = 1.0 - best <= _RATIO**2 * (1.0 - cosine.max(axis=1))
+    found = np.flatnonzero(clear)
+    return found, nearest[found]
+
+
+def _clearly_nearest_on(device: str, rows: Floats, others: Floats) -> tuple[Ints, Ints]:
+    """`_clearly_nearest`, found by a card."""
     import torch
     from kornia.feature import match_snn
 
-    parts = []
-    for start in range(0, max(len(rows), 1), _BLOCK):
-        _, index = match_snn(rows[start : start + _BLOCK], others, _RATIO)
-        parts.append(index + index.new_tensor([start, 0]))
-    return torch.cat(parts)
+    _, index = match_snn(torch.from_numpy(rows).to(device), torch.from_numpy(others).to(device), _RATIO)
+    found, nearest = index.cpu().numpy().T
+    return found, nearest
 
 
 def guided_pairs(a: Floats, b: Floats, reach: Reach) -> Pairs:

@@ -1,4 +1,4 @@
-"""Two eyes, two threads: work on small tensors gains more from that than from threads inside."""
+"""Two eyes, two threads: small work gains more from that than from threads inside."""
 
 from __future__ import annotations
 
@@ -24,17 +24,6 @@ class Workers:
 
 @contextmanager
 def two_workers() -> Iterator[Workers]:
-    """Workers, with torch's own threads at rest meanwhile.
-
-    Torch splits every small product among its threads and waits for the slowest; on a busy machine
-    that waiting costs far more than the product.
-    """
-    import torch
-
-    threads = torch.get_num_threads()
-    torch.set_num_threads(1)
-    try:
-        with ThreadPoolExecutor(2) as pool:
-            yield Workers(pool)
-    finally:
-        torch.set_num_threads(threads)
+    """Workers, for as long as the block lasts."""
+    with ThreadPoolExecutor(2) as pool:
+        yield Workers(pool)
