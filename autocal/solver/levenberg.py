@@ -6,6 +6,7 @@ otherwise leave what is physically possible, are refused like a step that raises
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -25,6 +26,7 @@ from autocal.solver.bundle import (
     linearise,
     point_prior,
     point_residual,
+    residuals,
     retract,
 )
 from autocal.solver.loss import Loss, Squares
@@ -77,6 +79,27 @@ class Problem:
             ),
         )
 
+    @cached_property
+    def _met(self) -> deque[tuple[State, Linearised]]:
+        return deque(maxlen=2)
+
+    def linearised(self, state: State) -> Linearised:
+        """Residuals and their derivatives; not worked out again where another optimisation has just ended."""
+        lin = self._known(state)
+        if lin is None:
+            lin = linearise(state, self.seen)
+            self._met.append((state, lin))
+        return lin
+
+    def residuals(self, state: State) -> Tensor:
+        """Whitened residuals (2, n); those of `linearised` where that was asked for just before."""
+        known = [part._known(state) for part in self.parts]
+        found = [lin.residual for lin in known if lin is not None]
+        return torch.cat(found, dim=1) if len(found) == len(known) else residuals(state, self.seen)
+
+    def _known(self, state: State) -> Linearised | None:
+        return next((lin for met, lin in self._met if met is state), None)
+
     @property
     def frames(self) -> int:
         return len(self.fixed_frames)
@@ -122,7 +145,7 @@ def cost_of(problem: Problem, state: State, residual: Tensor, loss: Loss) -> flo
 
 def normal_at(problem: Problem, state: State, loss: Loss, free: Tensor) -> tuple[Normal, Linearised]:
     """The normal equations at a state, with the loss's weights. free: `Problem.free_index`."""
-    lin = linearise(state, problem.seen)
+    lin = problem.linearised(state)
     return _normal(problem, state, lin, loss, free), lin
 
 
@@ -163,7 +186,7 @@ def optimise(
 
         def linearised(at: State) -> tuple[list[Linearised], float]:
             # With derivatives at once: most steps are taken, and then they are needed.
-            lins = list(each(lambda part: linearise(at, part.seen), parts))
+            lins = list(each(lambda part: part.linearised(at), parts))
             return lins, sum(cost_of(p, at, lin.residual, loss) for p, lin in zip(parts, lins, strict=True))
 
         def normals_at(at: State, lins: list[Linearised]) -> list[Normal]:

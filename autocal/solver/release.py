@@ -14,7 +14,7 @@ from scipy.linalg import eigh
 
 from autocal.geometry.lens import Array
 from autocal.geometry.parameters import vector_from_rig
-from autocal.solver.bundle import State, residuals
+from autocal.solver.bundle import State
 from autocal.solver.freedom import Stage, mask_of
 from autocal.solver.holdout import Holdout, Prediction, predict, tracks_kept_out
 from autocal.solver.levenberg import NEAR, Problem, cost_of, optimise
@@ -185,7 +185,7 @@ class _Judge:
     def fits_better(self, one: State, other: State) -> bool:
         """Whether a state fits the part better than another does, by a loss as wide as the other asks for."""
         loss = GemanMcClure(_SCALE * noise_of(self.part, other))
-        costs = [cost_of(self.part, s, residuals(s, self.part.seen), loss) for s in (one, other)]
+        costs = [cost_of(self.part, s, self.part.residuals(s), loss) for s in (one, other)]
         return costs[0] < costs[1]
 
     def measure(self, state: State, free: torch.Tensor) -> tuple[Array, int]:

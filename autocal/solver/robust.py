@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from autocal.geometry.rig import Rig
-from autocal.solver.bundle import Observations, State, residuals
+from autocal.solver.bundle import Observations, State
 from autocal.solver.influence import overbearing
 from autocal.solver.levenberg import NEAR, Outcome, Problem, optimise, squared_misfit
 from autocal.solver.loss import GemanMcClure, Squares
@@ -52,7 +52,7 @@ def observation_share(seen: Observations, points: int) -> Tensor:
 
 def noise_of(problem: Problem, state: State) -> float:
     """Robust factor by which residuals exceed their sigmas; half the observations may be wrong."""
-    r2 = squared_misfit(residuals(state, problem.seen), problem.share)
+    r2 = squared_misfit(problem.residuals(state), problem.share)
     pair = problem.share <= _LONE_PAIR_SHARE
     ratio = r2 / torch.where(pair, _AT_QUANTILE_PAIR, _AT_QUANTILE)
     rank = max(int(_QUANTILE * len(ratio)), 1)
@@ -101,17 +101,16 @@ def settle(
     let_go = torch.zeros(len(state.point), dtype=torch.bool, device=free.device)
     for number in range(rounds):
         inlier = inliers(problem, state, noise) & ~let_go[problem.seen.point]
-        inner = restrict(problem, inlier, len(state.point))
+        inner = restrict(problem, inlier, len(state.point)).with_noise(noise)
         steps = _STEPS if number + 1 < rounds else last_steps
         tolerance = _PASSING if number + 1 < rounds else _SETTLED
-        outcome = optimise(
-            inner.with_noise(noise), state, Squares(), free, steps=steps, tolerance=tolerance, damping=NEAR
-        )
+        outcome = optimise(inner, state, Squares(), free, steps=steps, tolerance=tolerance, damping=NEAR)
         state = outcome.state
-        r2 = squared_misfit(residuals(state, inner.seen), inner.share)
-        noise = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
+        r2 = squared_misfit(inner.residuals(state), inner.share)
+        left = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
+        noise *= left
         if number + 1 < rounds:
-            let_go |= overbearing(inner.with_noise(noise), state, free)
+            let_go |= overbearing(inner.with_noise(left), state, free)
     # Parts of the footage that share nothing but the sky lie anywhere to each other: no number of steps
     # brings the cameras to rest then. The sigmas ask only that each point is where they see it best.
     state = placed(inner, state, Squares(), steps=8, tolerance=1e-9)
@@ -120,7 +119,7 @@ def settle(
 
 def inliers(problem: Problem, state: State, noise: float) -> Tensor:
     """(n,): the observations that a state explains, of points it can believe in and that keep company."""
-    r2 = squared_misfit(residuals(state, problem.seen), problem.share)
+    r2 = squared_misfit(problem.residuals(state), problem.share)
     inlier = r2 < _GATE * noise**2
     inlier &= _believable(problem.seen, inlier, state)[problem.seen.point]
     return inlier & _with_company(problem.seen, inlier, len(state.point))
