@@ -215,6 +215,33 @@ def test_halves_of_the_points_worked_out_side_by_side_end_where_the_whole_does(
     torch.testing.assert_close(halves.state.point, whole.state.point, rtol=1e-7, atol=1e-9)
 
 
+@pytest.mark.parametrize("parts", [1, 2])
+def test_what_an_optimisation_ended_with_is_known_to_what_follows(
+    parts: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if parts == 2:
+        monkeypatch.setattr("autocal.solver.levenberg._WORTH_SHARING", 1)
+    state, seen = scene(2)
+    problem = problem_of(seen, state)
+    assert len(problem.parts) == parts
+    everything = torch.ones(len(NAMES), dtype=torch.bool)
+    ended = optimise(problem, state, GemanMcClure(2.0), everything, steps=3).state
+    monkeypatch.setattr("autocal.solver.levenberg.residuals", None)  # so that it cannot be asked for anew
+    torch.testing.assert_close(problem.residuals(ended), residuals(ended, seen), rtol=0, atol=1e-8)
+    for part in problem.parts:
+        assert part.linearised(ended) is part.linearised(ended)
+
+
+def test_residuals_are_those_of_the_state_asked_for_and_of_the_noise() -> None:
+    state, seen = scene(2)
+    problem = problem_of(seen, state)
+    other = retract(state, 1e-3 + zeros(len(NAMES)), zeros(FRAMES, 6), zeros(POINTS, 3))
+    problem.linearised(state)
+    torch.testing.assert_close(problem.residuals(other), residuals(other, seen))
+    noisier = problem.with_noise(2.0)
+    torch.testing.assert_close(noisier.residuals(state), residuals(state, seen) / 2)
+
+
 def test_information_adds_up_over_halves_of_the_points(monkeypatch: pytest.MonkeyPatch) -> None:
     state, seen = scene()
     problem = problem_of(seen, state)
