@@ -88,8 +88,8 @@ class Observations:
         """(..., n): each row's own of two tensors (...)."""
         return torch.where(self._by_eye[0], right[..., None], left[..., None])
 
-    def where(self, keep: Tensor) -> Observations:
-        """Only the rows marked in `keep` (n,); points keep their numbers."""
+    def where(self, keep: Tensor | slice) -> Observations:
+        """Only the rows marked in `keep` (n,), or those of a slice; points keep their numbers."""
         return Observations(
             self.frame[keep], self.eye[keep], self.point[keep], self.pixel[keep], self.sigma[keep]
         )

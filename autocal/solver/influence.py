@@ -15,14 +15,14 @@ from autocal.solver.levenberg import Problem, information_at
 _PULL = 1.0  # sigmas by which a point may move any parameter of the rig
 
 
-def overbearing(problem: Problem, state: State, free_globals: Tensor) -> Tensor:
+def overbearing(problem: Problem, state: State, free_globals: Tensor, noise: float = 1.0) -> Tensor:
     """(points,): marks points of two sights that alone move a parameter of the rig by more than a sigma.
 
-    problem: what is used, at its least squares optimum, sigmas scaled by the real residuals.
+    problem: what is used, at its least squares optimum. noise: by what the real residuals exceed its sigmas.
     """
     point, moved = pulls_of_pairs(problem, state, free_globals)
     found = torch.zeros(len(state.point), dtype=torch.bool, device=point.device)
-    found[point[(moved.abs() > _PULL).any(dim=1)]] = True
+    found[point[(moved.abs() > _PULL * noise).any(dim=1)]] = True
     return found
 
 

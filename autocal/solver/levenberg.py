@@ -68,13 +68,13 @@ class Problem:
         if rows < _WORTH_SHARING or self.seen.point.device.type != "cpu":
             return (self,)
         middle = int(torch.searchsorted(self.seen.point, self.seen.point[rows // 2]))
-        first = torch.arange(rows) < middle
+        first, second = slice(middle), slice(middle, None)
         return (
             replace(self, seen=self.seen.where(first), share=self.share[first]),
             replace(
                 self,
-                seen=self.seen.where(~first),
-                share=self.share[~first],
+                seen=self.seen.where(second),
+                share=self.share[second],
                 prior_root=torch.zeros_like(self.prior_root),
             ),
         )

@@ -110,7 +110,7 @@ def settle(
         left = float(((r2 * inner.share).sum() / (2 * inner.share).sum()).sqrt())
         noise *= left
         if number + 1 < rounds:
-            let_go |= overbearing(inner.with_noise(left), state, free)
+            let_go |= overbearing(inner, state, free, left)
     # Parts of the footage that share nothing but the sky lie anywhere to each other: no number of steps
     # brings the cameras to rest then. The sigmas ask only that each point is where they see it best.
     state = placed(inner, state, Squares(), steps=8, tolerance=1e-9)
