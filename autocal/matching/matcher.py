@@ -9,6 +9,7 @@ costs an eighth of a search; once that has lost half of the points, the next lea
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 
@@ -50,7 +51,6 @@ from autocal.matching.sights import (
 )
 from autocal.matching.tracks import TrackTable, join
 from autocal.matching.views import Frame, View, predicted_warp, prepare_view
-from autocal.matching.workers import Workers, two_workers
 
 #: Called with frames done and observations found so far.
 Progress = Callable[[int, int], None]
@@ -107,7 +107,7 @@ def match_bursts(
     Raises MatchError where the halves do not match: mirrored, upside down, the same picture twice,
     not of one scene, or without texture.
     """
-    with two_workers() as workers:
+    with ThreadPoolExecutor(len(_EYES)) as workers:  # so small work gains more from it than threads inside
         matcher = _Matcher(lenses, circles, frames, over_time, rng, device, workers)
 
         def prepared() -> Iterator[tuple[tuple[View, View], bool]]:
@@ -134,7 +134,7 @@ class _Matcher:
         over_time: bool,
         rng: np.random.Generator,
         device: str,
-        workers: Workers,
+        workers: Executor,
     ) -> None:
         self.lenses, self.circles, self.rng, self.device = lenses, circles, rng, device
         self.workers, self.over_time = workers, over_time

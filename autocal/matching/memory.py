@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,6 @@ from autocal.matching.guided import FEWEST_CONSISTENT, Link, link_frames
 from autocal.matching.pairs import mutual_pairs
 from autocal.matching.tracks import Proposals, TrackTable
 from autocal.matching.views import predicted_warp
-from autocal.matching.workers import Workers
 
 #: Earlier leads that are always compared.
 RECENT = 2
@@ -58,7 +58,7 @@ def earlier_links(
     features: tuple[Features, Features],
     rng: np.random.Generator,
     device: str,
-    workers: Workers,
+    workers: Executor,
 ) -> list[EarlierLink]:
     """Match a new frame with the last leads, and with older ones that look alike."""
     known = len(leads)
