@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from autocal.calibration import Calibration, FarPlane
+from autocal.calibration import Calibration, FarPlane, Quality
 from autocal.errors import LensError, OutputError
 from autocal.geometry import (
     ImageCircle,
@@ -20,6 +21,7 @@ from autocal.geometry import (
     view_angles,
 )
 from autocal.mapping import source_map, st_map
+from autocal.mapping.stmap import step
 from autocal.matches import LEFT, RIGHT
 
 CIRCLE = ImageCircle(510.0, 514.0, 500.0)
@@ -207,6 +209,30 @@ def test_map_of_one_eye_can_refer_to_that_eyes_own_picture(swapped: bool) -> Non
     view = source_map(rig, RIGHT, (600, 520))
     assert one.source_size == (1024, 1024)
     assert_allclose(one.u[one.valid] * 1024 - 0.5, view.x[view.valid], atol=2e-4)
+
+
+@pytest.mark.parametrize("v_origin", ["bottom", "top"])
+@pytest.mark.parametrize("size", [(1200, 520), (90, 60)])
+def test_what_was_measured_is_mapped_in_whole_steps_no_further_off_than_half(
+    size: tuple[int, int], v_origin: Literal["bottom", "top"]
+) -> None:
+    exact = Calibration(rig_of(LENSES["equidistant"]))
+    measured = replace(exact, quality=Quality(900, 21.0, 0.5, 1.4, 0.2, 0.005))
+    plain, made = (st_map(each, size, v_origin=v_origin) for each in (exact, measured))
+    assert_array_equal(made.valid, plain.valid)
+    for positions, unrounded, each in ((made.u, plain.u, step(2048)), (made.v, plain.v, step(1024))):
+        assert_array_equal(positions / each, np.rint(positions / each))
+        assert len(np.unique(positions[made.valid])) > 1000
+        # The plain map is single precision: 6e-8 in positions up to 1.
+        assert_allclose(positions, unrounded, atol=0.5 * each + 6e-8, rtol=0)
+
+
+@pytest.mark.parametrize("length", [2, 800, 1537, 4096, 8192, 12000])
+def test_a_step_is_at_most_a_two_hundredth_of_a_pixel_and_exact_in_single_precision(length: int) -> None:
+    each = step(length)
+    assert 1 / 400 < each * length <= 1 / 200
+    last = 1.0 - each
+    assert float(np.float32(last)) == last
 
 
 def test_convergence_is_in_the_map() -> None:
