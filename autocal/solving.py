@@ -150,9 +150,9 @@ def solve(
         seen.result()
         digest = summed.result()
         tell("digest", 1, 1)
-    if solution.swapped and options.eyes == "auto":
-        picture = picture[1], picture[0]
-        nominal = _as_found(nominal, solution.swapped, options)
+    found = _as_found(nominal, solution.swapped, options)
+    if found is not nominal:
+        picture, nominal = (picture[1], picture[0]), found
         show(picture, nominal)
     facts = Footage(
         files=tuple(str(path) for path in footage.files),

@@ -8,7 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 
-#: A burst of a clip that is used whole is never longer than this: it is held in memory.
+#: A burst of a clip that is used whole is never longer than this, unless longer ones are asked for: a check
+#: searches only the first frame of each.
 LONGEST_BURST = 6
 _CANDIDATES_PER_SEGMENT = 2
 
