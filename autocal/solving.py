@@ -65,7 +65,7 @@ class Solved:
 
     nominal: the rig before any correction. unseen: pairs the judged solve did not use, unseen_rig: what
     it found without them. used, rejected: pairs of the final solve. picture: the left and right eye's
-    picture of frame number `picture_frame` (of those used). horizontal: (m,) rad, of the used pairs.
+    picture of frame number `picture_frame` (of those used).
     """
 
     calibration: Calibration
