@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from autocal.calibration import Calibration, FarPlane
+from autocal.calibration import Calibration, FarPlane, Quality
 from autocal.errors import CalibrationFileError
 from autocal.exchange.any_file import load_any
 from autocal.exchange.map_fit import load_st_map
@@ -70,6 +70,19 @@ def test_our_own_map_gives_the_calibration_back(tmp_path: Path, seed: int, v_ori
     assert back.far.shift_deg == pytest.approx(cal.far.shift_deg)
     assert back.swapped == cal.swapped
     assert back.rig.left.decentring == pytest.approx(cal.rig.left.decentring, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_the_steps_of_a_measured_map_are_too_small_to_move_what_comes_back(tmp_path: Path, seed: int) -> None:
+    cal = calibration(seed)
+    measured = replace(cal, quality=Quality(900, 21.0, 0.5, 1.4, 0.2, 0.005))
+    write_st_map(tmp_path / "m.exr", st_map(measured, (512, 256)), measured)
+    fit = load_st_map(tmp_path / "m.exr", baseline_mm=cal.rig.baseline_mm)
+    # The steps themselves: each position is off by some thousandth of a pixel.
+    assert 5e-4 < min(fit.misfit_rms_px) <= max(fit.misfit_rms_px) < 2e-3
+    assert fit.reproduced
+    assert_same_maps(cal, fit.calibration, (256, 128), 2e-4)
+    np.testing.assert_allclose(fit.calibration.rig.yaw_pitch_roll_deg, cal.rig.yaw_pitch_roll_deg, atol=1e-5)
 
 
 @pytest.mark.parametrize("v_origin", ["bottom", "top"])
