@@ -213,12 +213,12 @@ def test_map_of_one_eye_can_refer_to_that_eyes_own_picture(swapped: bool) -> Non
 
 @pytest.mark.parametrize("v_origin", ["bottom", "top"])
 @pytest.mark.parametrize("size", [(1200, 520), (90, 60)])
-def test_what_was_measured_is_mapped_in_whole_steps_no_further_off_than_half(
+def test_what_was_solved_from_footage_is_mapped_in_whole_steps_no_further_off_than_half(
     size: tuple[int, int], v_origin: Literal["bottom", "top"]
 ) -> None:
     exact = Calibration(rig_of(LENSES["equidistant"]))
-    measured = replace(exact, quality=Quality(900, 21.0, 0.5, 1.4, 0.2, 0.005))
-    plain, made = (st_map(each, size, v_origin=v_origin) for each in (exact, measured))
+    solved = replace(exact, quality=Quality(900, 21.0, 0.5, 1.4, 0.2, 0.005))
+    plain, made = (st_map(each, size, v_origin=v_origin) for each in (exact, solved))
     assert_array_equal(made.valid, plain.valid)
     for positions, unrounded, each in ((made.u, plain.u, step(2048)), (made.v, plain.v, step(1024))):
         assert_array_equal(positions / each, np.rint(positions / each))

@@ -73,10 +73,10 @@ def test_our_own_map_gives_the_calibration_back(tmp_path: Path, seed: int, v_ori
 
 
 @pytest.mark.parametrize("seed", [0, 1])
-def test_the_steps_of_a_measured_map_are_too_small_to_move_what_comes_back(tmp_path: Path, seed: int) -> None:
+def test_the_steps_of_a_solved_map_are_too_small_to_move_what_comes_back(tmp_path: Path, seed: int) -> None:
     cal = calibration(seed)
-    measured = replace(cal, quality=Quality(900, 21.0, 0.5, 1.4, 0.2, 0.005))
-    write_st_map(tmp_path / "m.exr", st_map(measured, (512, 256)), measured)
+    solved = replace(cal, quality=Quality(900, 21.0, 0.5, 1.4, 0.2, 0.005))
+    write_st_map(tmp_path / "m.exr", st_map(solved, (512, 256)), solved)
     fit = load_st_map(tmp_path / "m.exr", baseline_mm=cal.rig.baseline_mm)
     # The steps themselves: each position is off by some thousandth of a pixel.
     assert 5e-4 < min(fit.misfit_rms_px) <= max(fit.misfit_rms_px) < 2e-3

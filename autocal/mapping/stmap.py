@@ -8,7 +8,7 @@ u, v       position in the source picture, normalised by its size: u = (x + 0.5)
            from the left; v = 1 - (y + 0.5) / height, from the bottom, or without the "1 -"
            from the top. Row 0 of a picture of height 4 is v = 0.875 from the bottom.
 Outside    where the lens, its image circle or the frame ends: u = v = 0 and not valid.
-Steps      of a calibration that was measured, u and v are whole multiples of `step`.
+Steps      of a calibration solved from footage, u and v are whole multiples of `step`.
 
 There is no written standard; this is common practice in compositing.
 """
@@ -144,7 +144,7 @@ def st_map(
 
 
 def step(length: int) -> float:
-    """Of u or v, where a measured calibration maps into a source picture that is `length` px wide, or high.
+    """Of u or v, where a calibration solved from footage maps into a picture `length` px wide, or high.
 
     A power of two, so that single precision has all of its multiples up to 1.
     """
@@ -152,8 +152,7 @@ def step(length: int) -> float:
 
 
 #: Takes rows, x and y (rows, width) where the eye's half has them, in the units asked for, and which of them
-#: are in the picture. The positions are finite also where they are not valid,
-#: and its user may change them.
+#: are in the picture. The positions are finite also where they are not valid; they may be changed.
 _BandUser = Callable[[slice, Array, Array, Mask], None]
 #: For x and for y: the factor, and what is added then, that make the units asked for of px of the eye's half.
 _Units = tuple[tuple[float, float], tuple[float, float]]
@@ -183,7 +182,7 @@ def _writing(u: Float32, v: Float32, valid: Mask, steps: tuple[float, float] | N
 
 def _round(positions: Array, to: float) -> None:
     """To whole steps, in place."""
-    # Between this and its double doubles are one step apart.
+    # From this to twice as much, neighbours in double precision are one step apart: adding it rounds.
     large = to * 2.0**52
     positions += large
     positions -= large
